@@ -1,0 +1,74 @@
+"""Numbers out of traces: lines, floors, powers, frequencies, steps and settling. Pure functions of arrays."""
+
+from hilkit.analysis.averages import (
+    line_sd_db,
+    noise_sd_db,
+    rbw_for_floor_hz,
+    samples_for_line,
+    samples_for_noise,
+    sweep_time_s,
+)
+from hilkit.analysis.frequency import LineCentre, line_centre
+from hilkit.analysis.lines import LineReading, LineShape, line_shape, read_line, stray_line_hz
+from hilkit.analysis.power import BandPower, band_power, dbm_to_w, density_dbm_hz, power_sum_dbm, w_to_dbm
+from hilkit.analysis.products import (
+    LINES,
+    MECHANISMS,
+    Mechanism,
+    amplifier_partner,
+    collisions,
+    explained_by,
+    line_frequencies_hz,
+    line_frequency_hz,
+    off_band,
+)
+from hilkit.analysis.settling import settled_after
+from hilkit.analysis.spectra import AVERAGING_BIAS_DB, Floor, noise_floor, thermal_noise_dbm
+from hilkit.analysis.steps import (
+    cumulative_errors_db,
+    join_segments,
+    range_covered_db,
+    smallest_step_db,
+    step_errors_db,
+)
+
+__all__ = [
+    "AVERAGING_BIAS_DB",
+    "LINES",
+    "MECHANISMS",
+    "BandPower",
+    "Floor",
+    "LineCentre",
+    "LineReading",
+    "LineShape",
+    "Mechanism",
+    "amplifier_partner",
+    "band_power",
+    "collisions",
+    "cumulative_errors_db",
+    "dbm_to_w",
+    "density_dbm_hz",
+    "explained_by",
+    "join_segments",
+    "line_centre",
+    "line_frequencies_hz",
+    "line_frequency_hz",
+    "line_sd_db",
+    "line_shape",
+    "noise_floor",
+    "noise_sd_db",
+    "off_band",
+    "power_sum_dbm",
+    "range_covered_db",
+    "rbw_for_floor_hz",
+    "read_line",
+    "samples_for_line",
+    "samples_for_noise",
+    "settled_after",
+    "smallest_step_db",
+    "step_errors_db",
+    "stray_line_hz",
+    "sweep_time_s",
+    "thermal_noise_dbm",
+    "w_to_dbm",
+]

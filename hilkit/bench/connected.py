@@ -1,0 +1,134 @@
+"""A bench with its instruments open: opened together, checked for who answers, closed together."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from contextlib import suppress
+from types import TracebackType
+from typing import TYPE_CHECKING, Any
+
+from hilkit.bench.spec import Bench, InstrumentSpec
+from hilkit.errors import BenchError, HilkitError, IdentityError
+
+if TYPE_CHECKING:
+    from hilkit.clock import Clock
+    from hilkit.files import Lab
+    from hilkit.instruments import Identity, Radio, SignalAnalyser, StepAttenuator, SwitchMatrix, Transcript
+
+__all__ = ["Connected", "identity_mismatch", "open_one"]
+
+
+class Connected:
+    """Open instruments by name.
+
+    ``pads`` and ``switches`` are the step attenuators and switches, ``instruments`` everything but the radio.
+    As a context manager it closes them in the reverse order of opening, whatever happens.
+    """
+
+    def __init__(self, bench: Bench, instruments: Mapping[str, Any], radio: Radio) -> None:
+        self.bench = bench
+        self.radio = radio
+        self.instruments = dict(instruments)
+        self.pads: dict[str, StepAttenuator] = self._of_class("step_attenuator")
+        self.switches: dict[str, SwitchMatrix] = self._of_class("switch_matrix")
+
+    @classmethod
+    def open(
+        cls,
+        bench: Bench,
+        resource_manager: Any,
+        clock: Clock,
+        transcript: Transcript,
+        lab: Lab,
+        *,
+        prepare: bool = True,
+    ) -> Connected:
+        """Open and check everything; see ``Bench.connect``."""
+        opened: dict[str, Any] = {}
+        try:
+            for spec in (*bench.instruments.values(), bench.radio_spec):
+                opened[spec.name] = open_one(spec, resource_manager, clock, transcript)
+                check_identity(spec, opened[spec.name].identity())
+            radio = opened.pop(bench.radio_spec.name)
+            connected = cls(bench, opened, radio)
+            if prepare:
+                connected.prepare()
+        except BaseException:
+            _close(opened)
+            raise
+        return connected
+
+    def prepare(self) -> None:
+        """Bring the analyser into its known state, on the reference that the bench file names."""
+        for item in self._of_class("signal_analyser").values():
+            item.prepare(reference=self.bench.reference)
+
+    @property
+    def analyser(self) -> SignalAnalyser:
+        """The signal analyser; ``BenchError`` on a bench without one."""
+        analyser: SignalAnalyser
+        for analyser in self._of_class("signal_analyser").values():
+            return analyser
+        raise BenchError(f"bench {self.bench.name!r} has no signal analyser")
+
+    def _of_class(self, instrument_class: str) -> dict[str, Any]:
+        specs = self.bench.instruments
+        return {
+            name: item
+            for name, item in self.instruments.items()
+            if specs[name].instrument_class == instrument_class
+        }
+
+    def close(self) -> None:
+        """Close everything, the last opened first; a link that is already dead does not keep others open."""
+        _close({**self.instruments, self.bench.radio_spec.name: self.radio})
+
+    def __enter__(self) -> Connected:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def open_one(spec: InstrumentSpec, resource_manager: Any, clock: Clock, transcript: Transcript) -> Any:
+    """Open one instrument of the bench; raises ``LinkError`` where nothing answers."""
+    from hilkit.instruments import open_instrument
+
+    return open_instrument(
+        spec.dialect,
+        resource_manager=resource_manager,
+        resource=spec.resource,
+        command=spec.command,
+        name=spec.name,
+        clock=clock,
+        transcript=transcript,
+    )
+
+
+def check_identity(spec: InstrumentSpec, identity: Identity) -> None:
+    """Raise ``IdentityError`` where another instrument answers than the bench file expects."""
+    if sentence := identity_mismatch(spec, identity):
+        raise IdentityError(
+            sentence,
+            instrument=spec.name,
+            next_step=f"check the cabling and the address {spec.address}, or correct the bench file",
+        )
+
+
+def identity_mismatch(spec: InstrumentSpec, identity: Identity) -> str:
+    """Return a sentence on how the identity differs from what is expected; empty where it does not."""
+    pairs = (("model", spec.model, identity.model), ("serial", spec.serial, identity.serial))
+    wrong = [
+        f"{what} {seen!r} answers at {spec.address}, {wanted!r} was expected"
+        for what, wanted, seen in pairs
+        if wanted and wanted != seen
+    ]
+    return "; ".join(wrong)
+
+
+def _close(opened: Mapping[str, Any]) -> None:
+    for item in reversed(list(opened.values())):
+        with suppress(HilkitError, OSError):
+            item.close()

@@ -1,0 +1,194 @@
+"""From the entries of ``paths`` in a bench file to paths with a loss; mistakes are noted with their place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path as FilePath
+from typing import Any
+
+from hilkit.bench.loss import ConstantLoss
+from hilkit.bench.loss_entries import network_loss, table_loss
+from hilkit.bench.model import ELEMENT_KINDS, ElementEntry
+from hilkit.bench.notes import Loc, Notes, listed, near
+from hilkit.bench.path import Element, Path, frequency_text
+from hilkit.files import Lab
+
+__all__ = ["FIRST_NODE", "LAST_NODE", "build_path"]
+
+FIRST_NODE = "{path} port"
+"""Name of the start of a path that names none."""
+
+LAST_NODE = "analyser input"
+"""Name of the end of a path that names none."""
+
+_CLASS_OF_KIND = {"step_attenuator": "step_attenuator", "switch": "switch_matrix"}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Surroundings:
+    """What the elements of a path refer to: instruments with their class, and where files are found."""
+
+    classes: Mapping[str, str]
+    lab: Lab
+    folder: FilePath
+
+
+def build_path(name: str, entries: list[ElementEntry], around: Surroundings, notes: Notes) -> Path | None:
+    """Return the path, or ``None`` with the mistakes noted."""
+    before = len(notes.problems)
+    elements: list[Element] = []
+    nodes: list[tuple[str, int, Loc]] = []
+    for number, entry in enumerate(entries):
+        loc = ("paths", name, number)
+        if entry.node is not None and entry.kind is None:
+            _only_node(loc, notes)
+            nodes.append((entry.node, len(elements), (*loc, "node")))
+            continue
+        if entry.node_in is not None:
+            nodes.append((entry.node_in, len(elements), (*loc, "node_in")))
+        element = _element(number, entry, loc, around, notes)
+        elements.append(element or Element(label="", loss=ConstantLoss(0.0)))
+        if entry.node_out is not None:
+            nodes.append((entry.node_out, len(elements), (*loc, "node_out")))
+    _check_whole(name, elements, nodes, notes)
+    if len(notes.problems) > before:
+        return None
+    return Path(name, elements, _with_ends(name, nodes, len(elements)))
+
+
+def _with_ends(name: str, nodes: list[tuple[str, int, Loc]], count: int) -> list[tuple[str, int]]:
+    ends = [(node, place) for node, place, _ in nodes]
+    if not ends or ends[0][1] > 0:
+        ends.insert(0, (FIRST_NODE.format(path=name), 0))
+    if ends[-1][1] < count:
+        ends.append((LAST_NODE, count))
+    return ends
+
+
+def _check_whole(name: str, elements: list[Element], nodes: list[tuple[str, int, Loc]], notes: Notes) -> None:
+    if not elements:
+        notes.add(
+            ("paths", name),
+            f"path {name} has no element",
+            next_step="describe what lies between port and analyser",
+        )
+        return
+    seen: set[str] = set()
+    for node, _, loc in nodes:
+        if node in seen:
+            notes.add(loc, f"{node!r} is already a node of this path", next_step="name each point once")
+        seen.add(node)
+    pads = [element for element in elements if element.is_pad]
+    if len(pads) > 1:
+        notes.add(
+            ("paths", name),
+            f"path {name} has {len(pads)} step attenuators",
+            allowed="one per path",
+            next_step="describe those that stay as they are by `kind: pad` with their loss",
+        )
+    low, high = (max(e.loss.coverage_hz[0] for e in elements), min(e.loss.coverage_hz[1] for e in elements))
+    if low > high:
+        notes.add(
+            ("paths", name),
+            f"the elements of path {name} have no frequency in common: one starts at {frequency_text(low)}, "
+            f"another ends at {frequency_text(high)}",
+            next_step="give each element its loss over the frequencies in use",
+        )
+
+
+def _only_node(loc: Loc, notes: Notes) -> None:
+    extra = [key for key in _keys(loc, notes) if key != "node"]
+    for key in extra:
+        notes.add(
+            (*loc, key),
+            f"`{key}` does not go with a node",
+            allowed="node alone, or kind and what goes with it",
+            at_key=True,
+        )
+
+
+def _keys(loc: Loc, notes: Notes) -> list[str]:
+    value: Any = notes.document.data
+    for part in loc:
+        value = value[part]
+    return [key for key, content in value.items() if content is not None]
+
+
+def _element(
+    number: int, entry: ElementEntry, loc: Loc, around: Surroundings, notes: Notes
+) -> Element | None:
+    if entry.kind is None:
+        notes.add(loc, "an element needs `kind`, or is a `node` alone", allowed=listed(ELEMENT_KINDS))
+        return None
+    before = len(notes.problems)
+    _check_keys(entry.kind, loc, notes)
+    uncertainty = entry.uncertainty.db if entry.uncertainty else 0.0
+    if uncertainty < 0:
+        notes.add((*loc, "uncertainty"), "an uncertainty is not negative", seen=str(entry.uncertainty))
+    if entry.kind in _CLASS_OF_KIND and entry.instrument is not None:
+        _check_instrument(entry, loc, around.classes, notes)
+    if entry.close is not None and (
+        not entry.close or min(entry.close) < 0 or len(set(entry.close)) < len(entry.close)
+    ):
+        notes.add(
+            (*loc, "close"),
+            "the switch channels to close are needed, each once",
+            allowed="a list such as [101]",
+        )
+    if len(notes.problems) > before:
+        return None
+    if entry.kind == "touchstone":
+        loss = network_loss(entry, loc, around.lab, around.folder, notes)
+    else:
+        loss = table_loss(entry, loc, notes)
+    if loss is None:
+        return None
+    return Element(
+        label=entry.name or f"element {number + 1} ({entry.kind.replace('_', ' ')})",
+        loss=loss,
+        uncertainty_db=uncertainty,
+        instrument=entry.instrument or "",
+        close=tuple(entry.close or ()),
+        is_pad=entry.kind == "step_attenuator",
+    )
+
+
+def _check_keys(kind: str, loc: Loc, notes: Notes) -> None:
+    rule, given = ELEMENT_KINDS[kind], _keys(loc, notes)
+    allowed = ("kind", *rule.must, *rule.one_of, *rule.may)
+    for key in given:
+        if key not in allowed:
+            notes.add(
+                (*loc, key), f"`{key}` does not go with kind {kind}", allowed=listed(allowed), at_key=True
+            )
+    for key in rule.must:
+        if key not in given:
+            notes.add(loc, f"kind {kind} needs `{key}`", allowed=listed(allowed))
+    if rule.one_of and len([key for key in rule.one_of if key in given]) != 1:
+        words = " or ".join(f"`{key}`" for key in rule.one_of)
+        notes.add(
+            loc, f"kind {kind} needs either {words}", next_step="loss: 20 dB, or a table over frequency"
+        )
+
+
+def _check_instrument(entry: ElementEntry, loc: Loc, classes: Mapping[str, str], notes: Notes) -> None:
+    name, wanted = str(entry.instrument), _CLASS_OF_KIND[str(entry.kind)]
+    fitting = [instrument for instrument, its_class in classes.items() if its_class == wanted]
+    if name not in classes:
+        notes.add(
+            (*loc, "instrument"),
+            f"there is no instrument {name!r} on this bench",
+            allowed=listed(fitting),
+            next_step=near(name, classes),
+        )
+    elif classes[name] not in (wanted, ""):
+        notes.add(
+            (*loc, "instrument"),
+            f"{name!r} is a {_words(classes[name])}, kind {entry.kind} needs a {_words(wanted)}",
+            allowed=listed(fitting),
+        )
+
+
+def _words(instrument_class: str) -> str:
+    return instrument_class.replace("_", " ")

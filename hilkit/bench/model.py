@@ -1,0 +1,176 @@
+"""The bench file: its keys, as pydantic models, and which keys each kind of path element takes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, WithJsonSchema
+
+from hilkit.files import FileModel
+from hilkit.quantities import Frequency, Level, Ratio
+
+__all__ = [
+    "ELEMENT_KINDS",
+    "Band",
+    "BenchFile",
+    "ElementEntry",
+    "ElementKeys",
+    "InstrumentEntry",
+    "RadioEntry",
+]
+
+_LOSS_SCHEMA = {
+    "oneOf": [
+        {"type": "string", "examples": ["20 dB"], "description": "the same at every frequency"},
+        {
+            "type": "object",
+            "additionalProperties": {"type": "string"},
+            "examples": [{"1 GHz": "0.6 dB", "3 GHz": "1.1 dB"}],
+            "description": "a table over frequency, interpolated in dB, never extrapolated",
+        },
+    ]
+}
+
+LossEntry = Annotated[Any, WithJsonSchema(_LOSS_SCHEMA)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ElementKeys:
+    """What an element of one kind must say, and what it may say; ``one_of`` keys exclude each other."""
+
+    must: tuple[str, ...] = ()
+    one_of: tuple[str, ...] = ()
+    may: tuple[str, ...] = ()
+    meaning: str
+
+
+_COMMON = ("name", "node_in", "node_out", "uncertainty")
+_SHAPE = ("law", "valid")
+
+
+def _passive(meaning: str) -> ElementKeys:
+    return ElementKeys(one_of=("loss", "gain"), may=(*_SHAPE, *_COMMON), meaning=meaning)
+
+
+ELEMENT_KINDS: dict[str, ElementKeys] = {
+    "pad": _passive("a fixed attenuator"),
+    "cable": _passive("a cable"),
+    "coupler": _passive("a coupler, from the port in use to the port in use"),
+    "adapter": _passive("an adapter or connector"),
+    "filter": _passive("a filter"),
+    "splitter": _passive("a splitter or combiner, from the port in use to the port in use"),
+    "isolator": _passive("an isolator or circulator, in its forward direction"),
+    "amplifier": _passive("an amplifier, with its gain"),
+    "table": _passive("anything whose loss was measured over frequency"),
+    "touchstone": ElementKeys(
+        must=("file",), may=("ports", "active", *_COMMON), meaning="a network from a Touchstone file"
+    ),
+    "step_attenuator": ElementKeys(
+        must=("instrument",),
+        may=("loss", *_SHAPE, *_COMMON),
+        meaning="the step attenuator; its loss is what it has at 0 dB",
+    ),
+    "switch": ElementKeys(
+        must=("instrument", "close"),
+        may=("loss", *_SHAPE, *_COMMON),
+        meaning="a switch with the channels to close",
+    ),
+}
+"""The kinds of path element. Parser, checks and manual derive from this table."""
+
+Kind = Literal[
+    "pad",
+    "cable",
+    "coupler",
+    "adapter",
+    "filter",
+    "splitter",
+    "isolator",
+    "amplifier",
+    "table",
+    "touchstone",
+    "step_attenuator",
+    "switch",
+]
+
+
+class Band(FileModel):
+    """A range of frequencies, both ends included."""
+
+    from_: Frequency = Field(alias="from")
+    to: Frequency
+
+
+class ElementEntry(FileModel):
+    """One element of a path, or just a ``node``; which keys go with which kind is in ``ELEMENT_KINDS``."""
+
+    node: str | None = Field(None, description="a named point between two elements")
+    kind: Kind | None = None
+    name: str | None = Field(None, description="what messages call this element")
+    node_in: str | None = Field(None, description="name of the point in front of this element")
+    node_out: str | None = Field(None, description="name of the point behind this element")
+    loss: LossEntry = None
+    gain: LossEntry = None
+    law: Literal["linear", "sqrt_f"] | None = Field(
+        None, description="how a table is interpolated: over f (the default) or over sqrt(f), as fits a cable"
+    )
+    valid: Band | None = Field(
+        None, description="with law sqrt_f and a single frequency: where the law holds"
+    )
+    uncertainty: Ratio | None = Field(None, description="how far the true loss may lie from the one given")
+    file: str | None = Field(None, description="Touchstone file, relative to the bench file")
+    ports: list[int] | None = Field(
+        None, description="the S parameter by its indices: [2, 1] is S21, from port 1 to port 2 (the default)"
+    )
+    active: bool | None = Field(None, description="true where the network has gain")
+    instrument: str | None = Field(None, description="the step attenuator or switch that this element is")
+    close: list[int] | None = Field(None, description="switch channels to close for this path")
+
+
+class InstrumentEntry(FileModel):
+    """One instrument."""
+
+    driver: str
+    resource: str = Field(description="VISA resource name, such as TCPIP0::192.168.1.20::5025::SOCKET")
+    model: str = Field("", description="expected model, as the instrument gives it in *IDN?")
+    serial: str = Field("", description="expected serial number, as the instrument gives it in *IDN?")
+    calibration_due: dt.date | None = Field(
+        None, description="day on which the calibration runs out, 2027-03-01"
+    )
+    reference: Literal["external", "internal"] | None = Field(
+        None, description="frequency reference of an analyser; external where nothing is said"
+    )
+
+
+class RadioEntry(FileModel):
+    """The radio on the bench."""
+
+    driver: str
+    resource: str | None = Field(None, description="VISA resource name of the control line")
+    command: list[str] | None = Field(
+        None, description="or the program that speaks the control line, as a list"
+    )
+    model: str = ""
+    serial: str = ""
+    channels: dict[str, str] = Field(description="number of each transmit channel, and its path")
+    max_level: Level = Field(description="highest level at a port with 0 dB transmit attenuation")
+    frequency: list[Band] = Field(description="carriers to which the radio may be tuned")
+    bandwidth: Frequency = Field(description="width around the carrier that the radio can use")
+
+
+class BenchFile(FileModel):
+    """What stands on the table."""
+
+    bench: str = Field(description="name of the bench")
+    simulation: str | None = Field(
+        None, description="simulated profile that plays this bench; leave out for a real one"
+    )
+    instruments: dict[str, InstrumentEntry]
+    radio: RadioEntry
+    paths: dict[str, list[ElementEntry]]
+    ratings: dict[str, Level] = Field(default_factory=dict, description="highest level that each node stands")
+    margin: Ratio | None = Field(
+        None, description="distance kept from every rating; 3 dB where nothing is said"
+    )

@@ -1,0 +1,157 @@
+"""A path from a radio port to the analyser: elements in series, nodes between them, the loss to each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from hilkit.bench.loss import Loss
+from hilkit.errors import BenchError
+
+__all__ = ["Element", "Path", "PathError", "frequency_text"]
+
+
+class PathError(BenchError):
+    """The path has no loss at this frequency, or lacks the node or element that was asked for."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Element:
+    """One element of a path.
+
+    ``loss`` includes the sign: a gain is a negative loss. ``uncertainty_db`` is how far the true loss may lie
+    from it. ``instrument`` names the step attenuator or switch that this element is; ``close`` are the switch
+    channels to close.
+    """
+
+    label: str
+    loss: Loss
+    uncertainty_db: float = 0.0
+    instrument: str = ""
+    close: tuple[int, ...] = ()
+    is_pad: bool = False
+
+
+class Path:
+    """Elements in series, in the order in which the signal passes them.
+
+    ``nodes`` are the named points in that order: the radio port is the first, the analyser input the last.
+    The losses add in dB: the elements count as matched; what mismatch between two of them adds is not in
+    here.
+    """
+
+    def __init__(self, name: str, elements: Sequence[Element], nodes: Sequence[tuple[str, int]]) -> None:
+        """Each node is its name and the number of elements before it."""
+        self.name = name
+        self.elements = tuple(elements)
+        self.nodes = tuple(node for node, _ in nodes)
+        self._before = dict(nodes)
+        self._least: dict[tuple[str, float, float], float] = {}
+
+    def __repr__(self) -> str:
+        return f"Path({self.name!r}: {' > '.join(self.nodes)})"
+
+    @cached_property
+    def coverage_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency in Hz at which every element has a loss."""
+        lows, highs = zip(*(element.loss.coverage_hz for element in self.elements), strict=True)
+        return max(lows), min(highs)
+
+    @cached_property
+    def pad_instrument(self) -> str | None:
+        """Name of the step attenuator in this path, ``None`` without one."""
+        return next((element.instrument for element in self.elements if element.is_pad), None)
+
+    @cached_property
+    def switch_positions(self) -> dict[str, tuple[int, ...]]:
+        """For each switch in this path the channels that have to be closed, all others open."""
+        positions: dict[str, tuple[int, ...]] = {}
+        for element in self.elements:
+            if element.close:
+                positions[element.instrument] = positions.get(element.instrument, ()) + element.close
+        return positions
+
+    def nodes_before_switch(self, switch: str) -> tuple[str, ...]:
+        """Return the nodes that the signal reaches even when this switch is open."""
+        place = next(i for i, element in enumerate(self.elements) if element.instrument == switch)
+        return tuple(node for node in self.nodes if self._before[node] <= place)
+
+    def losses_db(self, frequency_hz: ArrayLike, *, pad_db: float = 0.0) -> NDArray[np.float64]:
+        """Return the loss in dB from the radio port to the analyser at each frequency in Hz.
+
+        ``pad_db`` is the nominal setting of the step attenuator; its residual loss is in the path.
+        Raises ``PathError`` for a frequency at which an element has no loss.
+        """
+        return self._sum(self.elements, np.asarray(frequency_hz, dtype=np.float64), pad_db)
+
+    def loss_db(self, frequency_hz: float, *, pad_db: float = 0.0) -> float:
+        """Return the loss in dB from the radio port to the analyser at one frequency; see ``losses_db``."""
+        return float(self.losses_db(frequency_hz, pad_db=pad_db))
+
+    def loss_to(self, node: str, frequency_hz: float, *, pad_db: float = 0.0) -> float:
+        """Return the loss in dB from the radio port to a node."""
+        return float(self._sum(self._up_to(node), np.asarray(float(frequency_hz)), pad_db))
+
+    def min_loss_to(
+        self, node: str, frequency_hz: float, *, pad_db: float = 0.0, bandwidth_hz: float = 0.0
+    ) -> float:
+        """Return the least loss in dB to a node that the signal may meet: the input of a worst-case level.
+
+        The lowest of each element over ``bandwidth_hz`` around the frequency (as far as its data go), less
+        the stated uncertainty of each.
+        """
+        key = (node, float(frequency_hz), bandwidth_hz)
+        if key not in self._least:
+            self._least[key] = sum(
+                self._least_of(element, frequency_hz, bandwidth_hz) for element in self._up_to(node)
+            )
+        has_pad = any(element.is_pad for element in self._up_to(node))
+        return self._least[key] + (pad_db if has_pad else 0.0)
+
+    def _least_of(self, element: Element, frequency_hz: float, bandwidth_hz: float) -> float:
+        self._covered(element, np.asarray(frequency_hz))
+        low, high = element.loss.coverage_hz
+        half = bandwidth_hz / 2
+        least = element.loss.least(max(low, frequency_hz - half), min(high, frequency_hz + half))
+        return least - element.uncertainty_db
+
+    def _up_to(self, node: str) -> tuple[Element, ...]:
+        if node not in self._before:
+            raise PathError(
+                f"path {self.name} has no node {node!r}", next_step=f"nodes are {', '.join(self.nodes)}"
+            )
+        return self.elements[: self._before[node]]
+
+    def _sum(
+        self, elements: Iterable[Element], frequency_hz: NDArray[np.float64], pad_db: float
+    ) -> NDArray[np.float64]:
+        total = np.zeros(frequency_hz.shape)
+        for element in elements:
+            self._covered(element, frequency_hz)
+            total = total + element.loss.at(frequency_hz) + (pad_db if element.is_pad else 0.0)
+        return total
+
+    def _covered(self, element: Element, frequency_hz: NDArray[np.float64]) -> None:
+        low, high = element.loss.coverage_hz
+        lowest, highest = float(np.min(frequency_hz)), float(np.max(frequency_hz))
+        if low <= lowest and highest <= high:
+            return
+        outside = lowest if lowest < low else highest
+        raise PathError(
+            f"path {self.name} has no loss at {frequency_text(outside)}: {element.label} is known from "
+            f"{frequency_text(low)} to {frequency_text(high)}",
+            next_step="measure this element over the frequencies in use and put them into the bench file; "
+            "hilkit does not extrapolate",
+        )
+
+
+def frequency_text(frequency_hz: float) -> str:
+    """Return a frequency in Hz as a text for people, such as ``1.8425 GHz``."""
+    for factor, unit in ((1e9, "GHz"), (1e6, "MHz"), (1e3, "kHz")):
+        if abs(frequency_hz) >= factor:
+            return f"{round(frequency_hz / factor, 9):.10g} {unit}"
+    return f"{frequency_hz:g} Hz"

@@ -1,0 +1,139 @@
+"""What a bench is, once its file has been read and found free of mistakes."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path as FilePath
+from typing import TYPE_CHECKING, Any, Literal
+
+from hilkit.bench.path import Path, PathError, frequency_text
+
+if TYPE_CHECKING:
+    from hilkit.bench.connected import Connected
+    from hilkit.clock import Clock
+    from hilkit.files import Lab
+    from hilkit.instruments import Dialect, Transcript
+
+__all__ = ["DEFAULT_MARGIN_DB", "Bench", "InstrumentSpec", "RadioSpec"]
+
+DEFAULT_MARGIN_DB = 3.0
+"""Distance in dB kept between a predicted level and a rating, unless the bench file gives ``margin``."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class InstrumentSpec:
+    """One instrument as the bench file describes it; the radio is one too, under the name ``radio``.
+
+    ``resource`` is the canonical VISA resource name, empty where ``command`` (an argument list) starts a
+    process. ``model`` and ``serial`` are what is expected, empty where anything goes.
+    """
+
+    name: str
+    driver: str
+    instrument_class: str
+    dialect: Dialect
+    resource: str = ""
+    command: tuple[str, ...] = ()
+    model: str = ""
+    serial: str = ""
+    calibration_due: dt.date | None = None
+
+    @property
+    def address(self) -> str:
+        """The resource name, or the command line."""
+        return self.resource or " ".join(self.command)
+
+
+@dataclass(frozen=True, kw_only=True)
+class RadioSpec:
+    """What the bench file says of the radio.
+
+    ``channels`` maps a channel's number to the name of its path. ``max_level_dbm`` is the highest level that
+    leaves a port at 0 dB transmit attenuation. ``bands_hz`` are the carriers allowed, ``bandwidth_hz`` is
+    usable around each.
+    """
+
+    channels: Mapping[int, str]
+    max_level_dbm: float
+    bands_hz: tuple[tuple[float, float], ...]
+    bandwidth_hz: float
+
+    def carrier_allowed(self, carrier_hz: float) -> bool:
+        """Return whether the radio may be tuned there."""
+        return any(low <= carrier_hz <= high for low, high in self.bands_hz)
+
+    @property
+    def bands_text(self) -> str:
+        """The allowed carriers in words."""
+        return " or ".join(f"{frequency_text(low)} to {frequency_text(high)}" for low, high in self.bands_hz)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bench:
+    """Everything that stands on the table, without any connection to it.
+
+    ``ratings`` gives the highest level in dBm that each node stands, ``margin_db`` the distance kept from it.
+    ``reference`` is the frequency reference of the analyser: ``external`` or ``internal``. ``simulation``
+    names the simulated profile, ``None`` for a real bench. ``text`` is the file as read, for the record.
+    """
+
+    name: str
+    file: FilePath
+    text: str
+    instruments: Mapping[str, InstrumentSpec]
+    radio: RadioSpec
+    radio_spec: InstrumentSpec
+    paths: Mapping[str, Path]
+    ratings: Mapping[str, float] = field(default_factory=dict)
+    margin_db: float = DEFAULT_MARGIN_DB
+    reference: Literal["external", "internal"] = "external"
+    simulation: str | None = None
+
+    @property
+    def instrument_names(self) -> tuple[str, ...]:
+        """Names of the instruments, the radio not among them."""
+        return tuple(self.instruments)
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """Numbers of the radio's channels."""
+        return tuple(self.radio.channels)
+
+    def path(self, channel: int) -> Path:
+        """Return the path of a radio channel; ``PathError`` for a channel that is not there."""
+        if channel not in self.radio.channels:
+            known = ", ".join(str(number) for number in self.radio.channels)
+            raise PathError(f"{self.name} has no channel {channel}", next_step=f"channels are {known}")
+        return self.paths[self.radio.channels[channel]]
+
+    def of_class(self, instrument_class: str) -> tuple[InstrumentSpec, ...]:
+        """Return the instruments of one class, such as ``step_attenuator``; ``radio`` gives the radio."""
+        everything = (*self.instruments.values(), self.radio_spec)
+        return tuple(spec for spec in everything if spec.instrument_class == instrument_class)
+
+    def with_resources(self, resources: Mapping[str, str]) -> Bench:
+        """Return the same bench, its instruments (and ``radio``) at other VISA resources and none simulated."""
+
+        def moved(spec: InstrumentSpec) -> InstrumentSpec:
+            return replace(spec, resource=resources.get(spec.name, spec.resource))
+
+        return replace(
+            self,
+            instruments={name: moved(spec) for name, spec in self.instruments.items()},
+            radio_spec=moved(self.radio_spec),
+            simulation=None,
+        )
+
+    def connect(
+        self, resource_manager: Any, clock: Clock, transcript: Transcript, lab: Lab, *, prepare: bool = True
+    ) -> Connected:
+        """Open every instrument, check who answers, prepare the analyser; closed as a context.
+
+        Raises ``LinkError`` where nothing answers and ``IdentityError`` where another instrument does;
+        whatever was open by then is closed. ``prepare=False`` leaves every setting as it is.
+        """
+        from hilkit.bench.connected import Connected
+
+        return Connected.open(self, resource_manager, clock, transcript, lab, prepare=prepare)

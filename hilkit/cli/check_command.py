@@ -1,0 +1,118 @@
+"""``hilkit check``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from hilkit.cli.common import Kind, lab_for, lab_of, lab_option, locate
+from hilkit.errors import ExitCode, FileProblems, HilkitError, Problem, UsageError
+
+if TYPE_CHECKING:
+    from hilkit.files import Lab
+
+__all__ = ["command"]
+
+FOLDER_KINDS: dict[str, Kind] = {
+    "drivers": "driver",
+    "sequences": "plan",
+    "sim_profiles": "profile",
+    "benches": "bench",
+}
+FIRST_KEYS: dict[str, Kind] = {"plan": "plan", "bench": "bench", "driver": "driver", "profile": "profile"}
+"""The key that names the kind of a file; ``plan`` comes first, since a plan names a bench too."""
+
+
+@click.command("check")
+@click.argument("files", metavar="FILE...", nargs=-1, required=True)
+@click.option(
+    "--bench", "bench_name", metavar="BENCH", help="Check plans against this bench instead of their own."
+)
+@lab_option
+def command(files: tuple[str, ...], bench_name: str | None, lab_folder: Path | None) -> int:
+    """Check plans, benches, drivers and profiles without touching an instrument.
+
+    Every mistake is shown with its place. A plan is also checked against its bench: instruments it needs,
+    carriers, path loss at its frequencies, predicted levels against the ratings. Exit code 2 if there is any
+    mistake.
+    """
+    clean = True
+    for name in files:
+        try:
+            click.echo(f"{name}: {_checked(name, bench_name, lab_folder)}")
+        except HilkitError as error:
+            clean = False
+            click.echo(str(error) if isinstance(error, FileProblems) else f"{name}: {error}", err=True)
+    return int(ExitCode.PASSED if clean else ExitCode.USAGE)
+
+
+def _checked(name: str, bench_name: str | None, lab_folder: Path | None) -> str:
+    """Check one file; return what was found in order, or raise with every mistake."""
+    lab = lab_of(lab_folder)
+    path = locate(_kind_by_folder(Path(name)), name, lab)
+    lab = lab_for(path, lab, lab_folder)
+    kind = _kind(path)
+    if kind == "plan":
+        return _check_plan(path, bench_name, lab)
+    if kind == "bench":
+        from hilkit.bench import load_bench
+
+        bench = load_bench(path, lab)
+        return f"bench in order: {len(bench.instruments) + 1} instruments, {len(bench.paths)} paths"
+    if kind == "driver":
+        from hilkit.instruments import load_dialect
+
+        return f"driver in order, for a {load_dialect(str(path), lab).instrument_class.replace('_', ' ')}"
+    from hilkit.sim.profile import load_profile
+
+    load_profile(path, lab)
+    return "profile in order"
+
+
+def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> str:
+    from hilkit.bench import load_bench
+    from hilkit.plans import check_fit, load_plan
+
+    plan = load_plan(path, lab, bench_override=bench_name)
+    count = len(plan.combinations) * len(plan.steps)
+    in_order = f"plan in order: {count} steps in {len(plan.combinations)} combinations"
+    if plan.bench is None:
+        return f"{in_order}; it names no bench, so nothing was checked against one"
+    where = (
+        locate("bench", bench_name, lab)
+        if bench_name
+        else lab.find("bench", plan.bench, relative_to=path.resolve().parent)
+    )
+    bench = load_bench(where, lab)
+    if problems := check_fit(plan, bench):
+        raise FileProblems(problems)
+    return f"{in_order}; it fits the bench {bench.name}"
+
+
+def _kind_by_folder(path: Path) -> Kind:
+    return "bench" if path.name.endswith(".bench.yaml") else FOLDER_KINDS.get(path.parent.name, "plan")
+
+
+def _kind(path: Path) -> Kind:
+    """Say which kind of file this is, by its first telling key, else by its folder."""
+    from hilkit.files import load
+
+    document = load(path)
+    keys = document.data if isinstance(document.data, dict) else {}
+    for key, kind in FIRST_KEYS.items():
+        if key in keys:
+            return kind
+    if path.resolve().parent.name in FOLDER_KINDS:
+        return _kind_by_folder(path.resolve())
+    told = Problem(
+        file=str(path),
+        line=1,
+        column=1,
+        message="this is not one of the files that hilkit knows",
+        seen=", ".join(keys) or "no keys",
+        allowed=f"a file whose first key is {', '.join(FIRST_KEYS)}",
+        next_step="look at 'hilkit manual' for the kinds of file",
+    )
+    raise FileProblems([told]) if keys else UsageError(told.render())

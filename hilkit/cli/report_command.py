@@ -1,0 +1,31 @@
+"""``hilkit report``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from hilkit.cli.texts import exit_codes
+
+__all__ = ["command"]
+
+
+@click.command("report", epilog=exit_codes())
+@click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
+@click.option("--plain", is_flag=True, help="Plain lines, also on a terminal.")
+def command(run_folder: Path, plain: bool) -> int:
+    """Write junit.xml again from the record of RUN and show its readings and verdicts.
+
+    RUN is the folder of a run, or its name under runs. A run that was killed is reported as far as it came:
+    it ended without a goodbye, which counts as a bench error. The exit code is that of the run.
+    """
+    from hilkit.record import Record
+    from hilkit.reports import screen_for, show_run, write_junit
+
+    under_runs = Path("runs") / run_folder
+    stored = Record.open(under_runs if not run_folder.exists() and under_runs.exists() else run_folder)
+    write_junit(stored)
+    show_run(stored, screen_for(sys.stdout, plain=plain))
+    return int(stored.exit_code)

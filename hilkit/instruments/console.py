@@ -1,0 +1,133 @@
+"""A command line console: a line asked, a line answered, amid echo, prompts and lines that are no answer."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+
+from hilkit.clock import Clock
+from hilkit.errors import HilkitError, LinkError, RefusedError, ReplyError
+from hilkit.instruments.driver_file import LineEntry
+from hilkit.instruments.lines import LineTransport
+from hilkit.instruments.transcript import NOTE, RECEIVED, SENT, NullTranscript, Transcript, quoted, visible
+
+__all__ = ["LineConsole"]
+
+_AFTER_STRANGE_S = 0.3
+_FLOOD = 1000
+
+
+class LineConsole:
+    """Asks over a transport and picks the answer out of what the console prints.
+
+    A line is taken for the answer only after the echo of the command (where the console echoes), so that an
+    answer left over from before is never taken for this one.
+    """
+
+    def __init__(
+        self,
+        transport: LineTransport,
+        manners: LineEntry,
+        *,
+        name: str,
+        clock: Clock,
+        timeout_s: float,
+        transcript: Transcript | None = None,
+    ) -> None:
+        self.transport = transport
+        self.name = name
+        self.timeout_s = timeout_s
+        self._manners = manners
+        self._clock = clock
+        self._transcript: Transcript = transcript if transcript is not None else NullTranscript()
+        self._error = re.compile(manners.error)
+        self._done = re.compile(manners.done)
+        self.probe = ""
+
+    def set(self, command: str) -> None:
+        """Send a command and wait for its confirmation; RefusedError with the console's words."""
+        self.ask(command, self._done.fullmatch)
+
+    def ask(self, command: str, match: Callable[[str], re.Match[str] | None]) -> re.Match[str]:
+        """Send a command and return the match of the first answer that fits.
+
+        RefusedError for an error line, ReplyError if something else is answered, LinkError for silence.
+        """
+        try:
+            return self._exchange(command, match, self.timeout_s)
+        except LinkError as error:
+            state = self._resync()
+            raise LinkError(
+                f"{error.message.removeprefix(self.name + ': ')} ({state})",
+                instrument=self.name,
+                next_step="check the radio's supply and control line; the transcript shows what it said last",
+            ) from error
+
+    def _exchange(
+        self, command: str, match: Callable[[str], re.Match[str] | None], timeout_s: float
+    ) -> re.Match[str]:
+        self._transcript.line(self.name, SENT, command)
+        self.transport.send(command)
+        echoed = not self._manners.echo
+        strange: list[str] = []
+        for _ in range(_FLOOD):
+            line = self.transport.receive(_AFTER_STRANGE_S if strange else timeout_s)
+            if line is None:
+                raise self._no_answer(command, strange, echoed, timeout_s)
+            self._transcript.line(self.name, RECEIVED, line)
+            text = self._bare(line)
+            if not text:
+                continue
+            if not echoed:
+                echoed = text == command.strip()
+                continue
+            if error := self._error.fullmatch(text):
+                raise self._refused(command, error)
+            if found := match(text):
+                return found
+            strange.append(text)
+        raise self._no_answer(command, strange or ["lines without end"], echoed, timeout_s)
+
+    def _bare(self, line: str) -> str:
+        """Return what is left of a line without prompts; nothing if it is none of ours."""
+        prompt, text = self._manners.prompt.strip(), line.strip()
+        while prompt and text.startswith(prompt):
+            text = text[len(prompt) :].strip()
+        return "" if self._manners.noise and text.startswith(self._manners.noise) else text
+
+    def _refused(self, command: str, error: re.Match[str]) -> RefusedError:
+        groups = error.groupdict()
+        said = " ".join(part for part in (groups.get("number"), groups.get("text")) if part) or error[0]
+        return RefusedError(
+            f"{command!r} was refused: {visible(said, 200)}",
+            instrument=self.name,
+            next_step="choose a value that the radio allows",
+        )
+
+    def _no_answer(self, command: str, strange: list[str], echoed: bool, timeout_s: float) -> HilkitError:
+        if strange:
+            return ReplyError(
+                f"{command!r} was answered with {quoted(strange[0])}, which fits no reply pattern",
+                instrument=self.name,
+                next_step="check the reply pattern in the driver file; the firmware may have changed",
+            )
+        missing = "no answer" if echoed else "no echo"
+        return LinkError(
+            f"{missing} to {command!r} within {timeout_s:g} s at {self.transport.address}",
+            instrument=self.name,
+        )
+
+    def _resync(self) -> str:
+        """Bring the link back in step, and say how it went."""
+        try:
+            self.transport.recover()
+            self._transcript.line(self.name, NOTE, "link cleared or opened again")
+            if self.probe:
+                self._exchange(self.probe, lambda text: re.fullmatch(".+", text), self.timeout_s)
+        except HilkitError as error:
+            return f"the link could not be brought back in step: {error.message}"
+        return "the link is back in step"
+
+    def close(self) -> None:
+        """Give the link back."""
+        self.transport.close()

@@ -1,0 +1,167 @@
+"""Driver files checked against their instrument class, and made into a dialect."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from hilkit.errors import FileProblems
+from hilkit.instruments.capability import Capability
+from hilkit.instruments.capability_check import CapabilityCheck
+from hilkit.instruments.classes import InstrumentClass, class_names, find_class
+from hilkit.instruments.dialect import Dialect, merged
+from hilkit.instruments.file_mistakes import Mistakes, pattern_fault
+from hilkit.instruments.wire import LinkSettings
+
+if TYPE_CHECKING:
+    from hilkit.files import Document
+    from hilkit.instruments.driver_file import DriverFile
+
+__all__ = ["build"]
+
+_SECTIONS = (
+    "trace",
+    "noise_bandwidth_ratio",
+    "sweep_time",
+    "settling",
+    "insertion_loss",
+    "line",
+    "order",
+)
+
+
+def build(chain: Sequence[tuple[Document, DriverFile]]) -> Dialect:
+    """Return the dialect of a driver file (first) and its bases; ``FileProblems`` with every mistake."""
+    return _Builder(chain).build()
+
+
+class _Builder:
+    def __init__(self, chain: Sequence[tuple[Document, DriverFile]]) -> None:
+        self.chain = chain
+        self.document, self.model = chain[0]
+        self.mistakes = Mistakes(chain)
+        self.settings, self.entries = merged(chain)
+
+    def build(self) -> Dialect:
+        kind = find_class(self.model.instrument_class)
+        if kind is None:
+            self._unknown_class()
+            raise FileProblems(self.mistakes.problems)
+        self._same_class()
+        self._sections(kind)
+        self._patterns()
+        self._names(kind)
+        capabilities = self._capabilities(kind)
+        order = self._order(kind)
+        if self.mistakes.problems:
+            raise FileProblems(self.mistakes.problems)
+        return self._dialect(capabilities, order)
+
+    # --- the checks
+
+    def _unknown_class(self) -> None:
+        seen = self.model.instrument_class
+        message = "this instrument class is not known"
+        self.mistakes.unknown(self.document, ["instrument_class"], message, seen, class_names())
+
+    def _same_class(self) -> None:
+        mine = self.model.instrument_class
+        for _, model in self.chain[1:]:
+            if model.instrument_class != mine:
+                message = f"the base {model.driver} is a {model.instrument_class}, this driver a {mine}"
+                self.mistakes.at(self.document, ["base"], message, seen=model.driver)
+
+    def _sections(self, kind: type[InstrumentClass]) -> None:
+        may_have = (*kind.SECTIONS, *kind.OPTIONAL_SECTIONS)
+        for section in _SECTIONS:
+            given = self.settings.get(section) is not None
+            if not given and section in kind.SECTIONS:
+                message = f"{section} is missing: a {kind.INSTRUMENT_CLASS} needs it"
+                self.mistakes.at(self.document, [], message, next_step=f"add {section}:")
+            elif given and section not in may_have:
+                message = f"a {kind.INSTRUMENT_CLASS} has no {section}"
+                self.mistakes.section([section], message, allowed=", ".join(may_have) or "no such section")
+
+    def _patterns(self) -> None:
+        line = self.settings.get("line")
+        patterns: dict[tuple[str, ...], str] = {("identity",): self.settings.get("identity", "")}
+        if line is not None:
+            patterns |= {("line", "done"): line.done, ("line", "error"): line.error}
+        for loc, pattern in patterns.items():
+            if wrong := pattern_fault(pattern):
+                self.mistakes.section(loc, f"this pattern is not valid: {wrong}", seen=pattern)
+
+    def _names(self, kind: type[InstrumentClass]) -> None:
+        for document, model in self.chain:
+            for name in model.capabilities:
+                if name not in kind.CAPABILITIES:
+                    message = f"a {kind.INSTRUMENT_CLASS} has no capability of this name"
+                    loc = ["capabilities", name]
+                    self.mistakes.unknown(document, loc, message, name, kind.CAPABILITIES, at_key=True)
+        for spec in kind.CAPABILITIES.values():
+            if spec.required and spec.name not in self.entries:
+                message = f"{spec.name} is missing ({spec.meaning})"
+                hint = f"add {spec.name}: to capabilities"
+                self.mistakes.at(self.document, ["capabilities"], message, next_step=hint)
+
+    def _capabilities(self, kind: type[InstrumentClass]) -> dict[str, Capability]:
+        found = {}
+        for name, values in self.entries.items():
+            if spec := kind.CAPABILITIES.get(name):
+                check = CapabilityCheck(spec, values, protocol=kind.PROTOCOL, mistakes=self.mistakes)
+                if (capability := check.result()) is not None:
+                    found[name] = capability
+        return found
+
+    def _order(self, kind: type[InstrumentClass]) -> tuple[str, ...]:
+        order: tuple[str, ...] = self.settings.get("order") or ()
+        owner = self.mistakes.owner("order")
+        for index, name in enumerate(order if kind.ORDERED else ()):
+            if name not in kind.ORDERED:
+                message = f"{name} is not among the settings that have an order"
+                self.mistakes.unknown(owner, ["order", index], message, name, kind.ORDERED)
+            elif name in order[:index]:
+                self.mistakes.at(owner, ["order", index], f"{name} is here twice", seen=name)
+        for name in kind.ORDERED if order else ():
+            if name in self.entries and name not in order:
+                message = f"{name} is missing from the order"
+                self.mistakes.at(owner, ["order"], message, next_step=f"add {name}")
+        return tuple(name for name in order if name in self.entries)
+
+    # --- the result
+
+    def _dialect(self, capabilities: dict[str, Capability], order: tuple[str, ...]) -> Dialect:
+        get = self.settings.get
+        loss, settling = get("insertion_loss"), get("settling")
+        return Dialect(
+            name=self.model.driver,
+            instrument_class=self.model.instrument_class,
+            summary=get("summary", ""),
+            capabilities=capabilities,
+            order=order,
+            link=self._link(capabilities.get("operation")),
+            identity=get("identity", ""),
+            trace=get("trace"),
+            noise_bandwidth_ratio=get("noise_bandwidth_ratio"),
+            sweep_time=get("sweep_time"),
+            settling_s=settling.s if settling is not None else 0.0,
+            insertion_loss_db=loss.db if loss is not None else None,
+            self_test=get("self_test"),
+            line=get("line"),
+            files=tuple(document.path for document, _ in self.chain),
+        )
+
+    def _link(self, operation: Capability | None) -> LinkSettings:
+        def chosen(key: str) -> Any:
+            return self.settings.get(key, getattr(self.model, key))
+
+        usual = LinkSettings()
+        terminators = chosen("terminators")
+        return LinkSettings(
+            write_termination=terminators.write,
+            read_termination=terminators.read,
+            completion=chosen("completion"),
+            error_query=chosen("error_query"),
+            operation_query=(operation.ask_text if operation else None) or usual.operation_query,
+            timeout_s=chosen("timeout").s,
+        )

@@ -1,0 +1,78 @@
+"""The relay switch: open before close, wait, verify."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import ClassVar
+
+from hilkit.errors import RefusedError
+from hilkit.instruments.capability import CapabilitySpec, by_name
+from hilkit.instruments.instrument import ScpiInstrument
+from hilkit.instruments.replies import channel_list
+
+__all__ = ["SwitchMatrix"]
+
+
+class SwitchMatrix(ScpiInstrument):
+    """Relays by channel number.
+
+    A read-back is what the switch believes of its relays, not what its contacts do. RF has to be off when one
+    moves: that is the gate's business.
+    """
+
+    INSTRUMENT_CLASS: ClassVar[str] = "switch_matrix"
+    CAPABILITIES: ClassVar[Mapping[str, CapabilitySpec]] = by_name(
+        CapabilitySpec(
+            name="reset", kind="action", meaning="back to the settings of the factory", access="w"
+        ),
+        CapabilitySpec(
+            name="close",
+            kind="action",
+            meaning="close channels",
+            access="w",
+            arguments=("channels",),
+            required=True,
+        ),
+        CapabilitySpec(
+            name="open_all", kind="action", meaning="open every channel", access="w", required=True
+        ),
+        CapabilitySpec(
+            name="closed", kind="text", meaning="list of closed channels", access="r", required=True
+        ),
+    )
+    OPTIONAL_SECTIONS: ClassVar[tuple[str, ...]] = ("settling",)
+
+    def route(self, channels: Iterable[int]) -> None:
+        """Open everything, then close ``channels``, wait for the relays and verify; RefusedError if one
+        differs.
+        """
+        wanted = tuple(sorted(set(channels)))
+        self.open_all()
+        if not wanted:
+            return
+        self.do("close", channels=",".join(map(str, wanted)))
+        self._settle_and_verify(wanted)
+
+    def open_all(self) -> None:
+        """Open every channel, wait and verify."""
+        self.do("open_all")
+        self._settle_and_verify(())
+
+    def closed(self) -> tuple[int, ...]:
+        """Ask which channels are closed, lowest first."""
+        query = self._capability("closed").query()
+        return channel_list(self.link.ask(query), instrument=self.name, asked=query)
+
+    def _settle_and_verify(self, wanted: tuple[int, ...]) -> None:
+        self.link.clock.sleep(self.dialect.settling_s)
+        found = self.closed()
+        if found != wanted:
+            raise RefusedError(
+                f"channels {_listed(wanted)} should be closed, {_listed(found)} are",
+                instrument=self.name,
+                next_step="check the channel numbers in the bench file; a relay may be stuck",
+            )
+
+
+def _listed(channels: tuple[int, ...]) -> str:
+    return ", ".join(map(str, channels)) or "none"

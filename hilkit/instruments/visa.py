@@ -1,0 +1,216 @@
+"""The seam to PyVISA: opening a session, and its exceptions turned into hilkit's errors.
+
+PyVISA is imported inside the functions, because it costs 0.2 s at start.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import socket
+from typing import TYPE_CHECKING, Any, Protocol
+
+from hilkit.errors import LinkError
+from hilkit.instruments.resource import is_serial, is_socket
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+__all__ = [
+    "ResourceManager",
+    "Session",
+    "block_reading",
+    "explain",
+    "is_timeout",
+    "open_session",
+    "set_timeout",
+    "translated",
+]
+
+_OPEN_TIMEOUT_MS = 5000
+
+
+class Session(Protocol):
+    """What the links use of a PyVISA message-based resource."""
+
+    timeout: Any
+
+    def write_raw(self, message: bytes) -> int:
+        """Send bytes."""
+
+    def read_raw(self, size: int | None = None) -> bytes:
+        """Receive one message: up to END or the termination character."""
+
+    def read_bytes(self, count: int, chunk_size: int | None = None, break_on_termchar: bool = False) -> bytes:
+        """Receive up to ``count`` bytes."""
+
+    def set_visa_attribute(self, name: Any, state: Any) -> Any:
+        """Set a VISA attribute."""
+
+    def clear(self) -> None:
+        """Device clear."""
+
+    def read_stb(self) -> int:
+        """Serial poll."""
+
+    def close(self) -> None:
+        """Close the session."""
+
+
+class ResourceManager(Protocol):
+    """What the links use of ``pyvisa.ResourceManager``."""
+
+    def open_resource(self, resource_name: str, **kwargs: Any) -> Any:
+        """Open a session."""
+
+
+def open_session(
+    manager: ResourceManager, resource: str, *, name: str, timeout_s: float, terminator: str
+) -> Session:
+    """Open ``resource``; a LinkError says why it cannot be opened.
+
+    Sockets and serial lines get the last character of ``terminator`` as termination character; the other
+    interfaces mark the end of a message themselves. Sockets are told to hand over what has arrived (so that a
+    cut-off block can be counted) and to send small messages at once.
+    """
+    try:
+        session: Session = manager.open_resource(
+            resource, open_timeout=_OPEN_TIMEOUT_MS, timeout=_milliseconds(timeout_s)
+        )
+    except Exception as error:
+        raise explain(error, name=name, doing=f"open {resource}") from error
+    _adapt(session, resource, terminator)
+    return session
+
+
+def _adapt(session: Session, resource: str, terminator: str) -> None:
+    from pyvisa.constants import ResourceAttribute
+
+    if not (is_socket(resource) or is_serial(resource)):
+        return
+    session.set_visa_attribute(ResourceAttribute.termchar, ord(terminator[-1]))
+    session.set_visa_attribute(ResourceAttribute.termchar_enabled, True)
+    if is_socket(resource):
+        with contextlib.suppress(Exception):
+            session.set_visa_attribute(ResourceAttribute.suppress_end_enabled, False)
+        _send_at_once(session)
+
+
+def _send_at_once(session: Any) -> None:
+    """Switch off the delay of small TCP segments: a set followed by an ask would stall for some 40 ms.
+
+    PyVISA-py 0.8 offers the attribute but cannot set it, so its socket is told directly.
+    """
+    from pyvisa.constants import ResourceAttribute
+
+    try:
+        session.set_visa_attribute(ResourceAttribute.tcpip_nodelay, True)
+    except Exception:
+        inner = getattr(getattr(session, "visalib", None), "sessions", {}).get(
+            getattr(session, "session", None)
+        )
+        wire = getattr(inner, "interface", None)
+        if isinstance(wire, socket.socket):
+            with contextlib.suppress(OSError):
+                wire.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+
+@contextlib.contextmanager
+def block_reading(session: Session, resource: str) -> Iterator[None]:
+    """Read a block: no termination character where one is in use, since data may hold its code."""
+    from pyvisa.constants import ResourceAttribute, SerialTermination
+
+    if is_socket(resource):
+        attribute, during, after = ResourceAttribute.termchar_enabled, 0, 1
+    elif is_serial(resource):
+        attribute = ResourceAttribute.asrl_end_in
+        during, after = int(SerialTermination.none), int(SerialTermination.termination_char)
+    else:
+        yield
+        return
+    session.set_visa_attribute(attribute, during)
+    try:
+        yield
+    finally:
+        with contextlib.suppress(Exception):
+            session.set_visa_attribute(attribute, after)
+
+
+def _milliseconds(seconds: float) -> int:
+    return max(1, round(seconds * 1000))
+
+
+def set_timeout(session: Session, seconds: float) -> None:
+    """Set the session's timeout, always finite."""
+    session.timeout = _milliseconds(seconds)
+
+
+def is_timeout(error: BaseException) -> bool:
+    """True when a VISA call ended because nothing came in time."""
+    from pyvisa.constants import StatusCode
+
+    return getattr(error, "error_code", None) == StatusCode.error_timeout or isinstance(error, TimeoutError)
+
+
+@contextlib.contextmanager
+def translated(name: str, doing: str) -> Iterator[None]:
+    """Turn what PyVISA and the operating system raise into a LinkError, timeouts excepted."""
+    try:
+        yield
+    except Exception as error:
+        if is_timeout(error) or isinstance(error, LinkError):
+            raise
+        raise explain(error, name=name, doing=doing) from error
+
+
+_BY_CODE = {
+    "error_resource_not_found": (
+        "no such instrument was found",
+        "check power, cable, address and the resource text",
+    ),
+    "error_resource_busy": ("another program holds it", "close the other program or session, then try again"),
+    "error_resource_locked": (
+        "another program has locked it",
+        "close the other program or session, then try again",
+    ),
+    "error_connection_lost": ("the connection was lost", "check that it is still on and its cable is in"),
+    "error_invalid_resource_name": (
+        "the resource text is not understood",
+        "see 'hilkit manual bench' for examples",
+    ),
+    "error_timeout": (
+        "it did not answer in time",
+        "check power, cable, address; another client may hold the only link",
+    ),
+    "error_library_not_found": ("no VISA library for this interface", "install the driver of the interface"),
+}
+_BY_TYPE: tuple[tuple[type[BaseException], str, str], ...] = (
+    (
+        ConnectionRefusedError,
+        "the connection was refused",
+        "check the port and that the instrument allows remote control",
+    ),
+    (ConnectionError, "the connection was lost", "check that it is still on and its cable is in"),
+    (TimeoutError, "it did not answer in time", "check power, cable and address"),
+    (
+        ValueError,
+        "the resource text or the library is not usable",
+        "check the resource text in the bench file",
+    ),
+    (OSError, "the operating system reports a fault", "check cable, address and permissions"),
+)
+
+
+def explain(error: BaseException, *, name: str, doing: str) -> LinkError:
+    """Return the LinkError for a foreign exception, in plain words."""
+    code = getattr(getattr(error, "error_code", None), "name", "")
+    if code in _BY_CODE:
+        what, next_step = _BY_CODE[code]
+    else:
+        what, next_step = next(
+            ((what, step) for kind, what, step in _BY_TYPE if isinstance(error, kind)),
+            ("it failed", "check power, cable, address and the resource text"),
+        )
+    detail = " ".join(str(error).split())
+    return LinkError(
+        f"cannot {doing}: {what} ({detail or type(error).__name__})", instrument=name, next_step=next_step
+    )

@@ -1,0 +1,18 @@
+"""The plan file: read, expanded, checked against a bench."""
+
+from hilkit.plans.fit import check_fit
+from hilkit.plans.load import load_plan
+from hilkit.plans.plan import Combination, Plan, PlanFile, Step, plan_hash, step_hash
+from hilkit.plans.schema import plan_schema
+
+__all__ = [
+    "Combination",
+    "Plan",
+    "PlanFile",
+    "Step",
+    "check_fit",
+    "load_plan",
+    "plan_hash",
+    "plan_schema",
+    "step_hash",
+]

@@ -1,0 +1,122 @@
+"""Does the plan fit the bench? Found without touching an instrument."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from hilkit.errors import BenchError, Problem
+from hilkit.plans.mistakes import Mistakes
+from hilkit.plans.plan import Plan, Step
+from hilkit.procedures.contract import Exposure, Settings
+
+if TYPE_CHECKING:
+    from hilkit.bench import Bench
+
+__all__ = ["check_fit"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Misfit:
+    """One thing that does not fit; ``setting`` is empty where it concerns the step as a whole."""
+
+    setting: str
+    message: str
+    allowed: str = ""
+    next_step: str = ""
+
+
+def check_fit(plan: Plan, bench: Bench) -> list[Problem]:
+    """Return what of the plan cannot work on this bench, each thing once, at the place of its setting.
+
+    Looked at: instruments and capabilities that a procedure needs, channels, carriers, the loss of the path
+    wherever it will be looked at, and the level predicted at every node against its rating.
+    """
+    mistakes = Mistakes(plan.combinations)
+    for combination, step in plan.runs():
+        for misfit in _misfits(step, step.settings(combination), bench):
+            mistakes.add(_problem(plan, step, misfit), [combination])
+    return mistakes.problems()
+
+
+def _problem(plan: Plan, step: Step, misfit: _Misfit) -> Problem:
+    at = ("steps", step.index, step.procedure.name)
+    written = plan.document.data["steps"][step.index][step.procedure.name] or {}
+    in_plan = misfit.setting in written
+    return plan.document.problem(
+        (*at, misfit.setting) if in_plan else at,
+        misfit.message,
+        allowed=misfit.allowed,
+        next_step=misfit.next_step,
+        at_key=not in_plan,
+    )
+
+
+def _misfits(step: Step, settings: Settings, bench: Bench) -> Iterator[_Misfit]:
+    lacking = list(_lacking(step, bench))
+    yield from lacking
+    channel = getattr(settings, "channel", None)
+    if channel is not None and channel not in bench.radio.channels:
+        known = ", ".join(str(number) for number in bench.radio.channels)
+        yield _Misfit(setting="channel", message=f"{bench.name} has no channel {channel}", allowed=known)
+        return
+    told = list(_told(step, settings, bench))
+    yield from told
+    if not lacking and not told:
+        yield from _exposed(step, settings, bench)
+
+
+def _told(step: Step, settings: Settings, bench: Bench) -> Iterator[_Misfit]:
+    """Ask the procedure itself."""
+    try:
+        for setting, sentence in step.procedure.misfits(settings, bench):
+            yield _Misfit(setting=setting, message=sentence)
+    except BenchError as error:
+        yield _Misfit(setting="", message=error.message, next_step=error.next_step)
+
+
+def _lacking(step: Step, bench: Bench) -> Iterator[_Misfit]:
+    from hilkit.bench import needs
+
+    for need in step.procedure.needs:
+        for sentence in needs(bench, need):
+            yield _Misfit(setting="", message=f"{step.procedure.name}: {sentence}")
+
+
+def _exposed(step: Step, settings: Settings, bench: Bench) -> Iterator[_Misfit]:
+    """Go through every RF state that the procedure may command."""
+    try:
+        for exposure in step.procedure.envelope(settings, bench):
+            yield from _state(step, exposure, bench)
+    except BenchError as error:
+        yield _Misfit(setting="", message=error.message, next_step=error.next_step)
+
+
+def _state(step: Step, exposure: Exposure, bench: Bench) -> Iterator[_Misfit]:
+    from hilkit.bench.path import frequency_text
+    from hilkit.safety.prediction import overloads, predict
+
+    state = exposure.state
+    if not bench.radio.carrier_allowed(state.carrier_hz):
+        yield _Misfit(
+            setting=_carrier_setting(step),
+            message=f"the radio of {bench.name} cannot be tuned to {frequency_text(state.carrier_hz)}",
+            allowed=bench.radio.bands_text,
+        )
+        return
+    for overload in overloads(bench, predict(bench, state)):
+        yield _Misfit(
+            setting="",
+            message=f"up to {overload.level_dbm:.1f} dBm is predicted at {overload.node}, with channel "
+            f"{state.channel} at {frequency_text(state.carrier_hz)}, {state.attenuation_db:g} dB attenuation",
+            allowed=f"{overload.allowed_dbm:.1f} dBm, the rating of {overload.rating_dbm:g} dBm less a "
+            f"margin of {bench.margin_db:g} dB",
+            next_step="use more transmit attenuation, or put more loss before this node",
+        )
+
+
+def _carrier_setting(step: Step) -> str:
+    return next(
+        (name for name in ("carrier", "to") if name in step.procedure.settings_model.model_fields), ""
+    )

@@ -1,0 +1,107 @@
+"""The JSON Schema of the plan file, with every procedure's settings and readings, for editors."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from typing import Any
+
+from hilkit.files import schema
+from hilkit.judgement import LimitFile
+from hilkit.plans.load import known_procedures
+from hilkit.plans.plan import PlanFile
+from hilkit.procedures.contract import Procedure
+from hilkit.quantities import difference_unit
+from hilkit.readings import ReadingSpec
+
+__all__ = ["plan_schema"]
+
+_COMPUTED = {
+    "type": "string",
+    "pattern": r"\$|\s[+-]\s",
+    "description": "$name, or a sum such as $carrier + 20 MHz",
+}
+
+
+def plan_schema(procedures: Mapping[str, Procedure[Any]] | None = None) -> dict[str, Any]:
+    """Return the JSON Schema (2020-12) of a plan; its steps name ``procedures``, all if not given."""
+    known = known_procedures() if procedures is None else procedures
+    whole = schema(PlanFile)
+    definitions: dict[str, Any] = whole.setdefault("$defs", {})
+    steps: dict[str, Any] = {}
+    for name, procedure in known.items():
+        steps[name] = _step(procedure, definitions)
+    whole["properties"]["vary"]["additionalProperties"] = {
+        "type": "array",
+        "minItems": 1,
+        "items": {"type": ["string", "number", "boolean"]},
+    }
+    whole["properties"]["steps"]["items"] = {
+        "type": "object",
+        "properties": steps,
+        "additionalProperties": False,
+        "minProperties": 1,
+        "maxProperties": 1,
+    }
+    return whole
+
+
+def _step(procedure: Procedure[Any], definitions: dict[str, Any]) -> dict[str, Any]:
+    settings = _settings(procedure)
+    for model, definition in settings.pop("$defs", {}).items():
+        definitions[f"{procedure.name}.{model}"] = definition
+    properties = {name: _or_computed(field) for name, field in settings.get("properties", {}).items()}
+    properties["id"] = {
+        "type": "string",
+        "description": "name of the step; that of the procedure if not given",
+    }
+    properties["limits"] = {
+        "type": "object",
+        "description": "reading: limit",
+        "additionalProperties": False,
+        "properties": {spec.name: _limits(spec) for spec in procedure.readings},
+    }
+    return {
+        "type": ["object", "null"] if not settings.get("required") else "object",
+        "description": procedure.summary,
+        "properties": properties,
+        "required": settings.get("required", []),
+        "additionalProperties": False,
+    }
+
+
+def _settings(procedure: Procedure[Any]) -> dict[str, Any]:
+    """Return the schema of the settings, references renamed: two procedures may have models of one name."""
+    text = json.dumps(schema(procedure.settings_model))
+    renamed: dict[str, Any] = json.loads(text.replace('"#/$defs/', f'"#/$defs/{procedure.name}.'))
+    return renamed
+
+
+def _or_computed(field: dict[str, Any]) -> dict[str, Any]:
+    told: dict[str, Any] = {key: field[key] for key in ("description", "default") if key in field}
+    return {**told, "anyOf": [field, _COMPUTED]}
+
+
+def _limits(spec: ReadingSpec) -> dict[str, Any]:
+    one = _limit(spec)
+    return {
+        "description": f"{spec.meaning} ({'count' if spec.unit == '1' else spec.unit})",
+        "anyOf": [one, {"type": "array", "items": one, "minItems": 1}],
+    }
+
+
+def _limit(spec: ReadingSpec) -> dict[str, Any]:
+    one = schema(LimitFile)
+    properties = one["properties"]
+    for key, field in properties.items():
+        field.pop("examples", None)
+        unit = difference_unit(spec.unit) if key == "within" else spec.unit
+        if key != "phase":
+            field["description"] += "" if unit == "1" else f", in {unit}"
+    if spec.phases:
+        properties["phase"] = {"enum": list(spec.phases), "default": spec.final_phase}
+    else:
+        del properties["phase"]
+    for key in ("$schema", "title", "description"):
+        one.pop(key, None)
+    return one

@@ -1,0 +1,190 @@
+"""Reads one step of a plan, combination by combination: its settings, its limits, what is wrong with them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Set
+from typing import Any
+
+from hilkit.errors import FileProblems, Problem
+from hilkit.files import Document, validate
+from hilkit.judgement import Limit, LimitFile, LimitMistake, resolve_limit
+from hilkit.plans.mistakes import Mistakes
+from hilkit.plans.plan import Combination, Scalar
+from hilkit.plans.substitute import SubstitutionError, did_you_mean, names_in, resolve
+from hilkit.procedures.contract import Procedure, Settings
+from hilkit.readings import ReadingSpec
+
+__all__ = ["RESERVED", "Loc", "StepReader"]
+
+RESERVED = ("id", "limits")
+"""Keys of a step that belong to the plan, not to the procedure."""
+
+Loc = tuple[str | int, ...]
+"""A path into the plan file."""
+
+Place = tuple[int, int]
+"""Line and column."""
+
+
+class StepReader:
+    """Reads the settings and limits of one step, combination by combination.
+
+    ``settings`` and ``limits`` hold what was read; mistakes go to ``mistakes``.
+    """
+
+    def __init__(
+        self,
+        document: Document,
+        mistakes: Mistakes,
+        at: Loc,
+        procedure: Procedure[Any],
+        body: Mapping[str, Any],
+    ) -> None:
+        self._document = document
+        self._mistakes = mistakes
+        self._at = at
+        self._procedure = procedure
+        self._raw_settings = {key: value for key, value in body.items() if key not in RESERVED}
+        self._raw_limits = body.get("limits", {})
+        self.settings: dict[Combination, Settings] = {}
+        self.limits: dict[Combination, dict[str, tuple[Limit, ...]]] = {}
+        self._uses = dict(self._places({**self._raw_settings, "limits": self._raw_limits}, at))
+        self._spoilt: set[Place] = set()
+        self._known: dict[str, tuple[Settings | None, list[Problem]]] = {}
+
+    def read(
+        self, combination: Combination, values: Mapping[str, Scalar], bad: Set[str] = frozenset()
+    ) -> None:
+        """Read the step for one combination, whose ``values`` stand for the names.
+
+        The value of a name in ``bad`` was refused already: what follows from it is not told.
+        """
+        self._spoilt = {place for place, names in self._uses.items() if names & bad}
+
+        def wrong(at: Loc, error: SubstitutionError) -> None:
+            problem = self._document.problem(
+                at, error.message, seen=error.seen, allowed=error.allowed, next_step=error.next_step
+            )
+            self._take([problem], combination)
+            self._spoilt.add((problem.line, problem.column))
+
+        settings = resolve(self._raw_settings, values, at=self._at, wrong=wrong)
+        limits = resolve(self._raw_limits, values, at=(*self._at, "limits"), wrong=wrong)
+        self.limits[combination] = self._read_limits(limits, combination)
+        self._derive(settings, self.limits[combination])
+        validated = self._read_settings(settings, combination)
+        if validated is not None:
+            self.settings[combination] = validated
+
+    def _derive(self, settings: dict[str, Any], limits: Mapping[str, tuple[Limit, ...]]) -> None:
+        """Give a procedure that asks for it the depth to which the limits need it to resolve."""
+        key = "resolve_down_to"
+        if key not in self._procedure.settings_model.model_fields or key in settings:
+            return
+        depths = [
+            limit.high
+            for each in limits.values()
+            for limit in each
+            if limit.unit == "dBc" and limit.high is not None
+        ]
+        if depths:
+            settings[key] = f"{min(depths):.10g} dBc"
+
+    def _read_settings(self, settings: dict[str, Any], combination: Combination) -> Settings | None:
+        content = json.dumps(settings, sort_keys=True, default=str)
+        if content not in self._known:
+            try:
+                model = self._procedure.settings_model
+                self._known[content] = validate(self._document, model, at=self._at, data=settings), []
+            except FileProblems as error:
+                self._known[content] = None, list(error.problems)
+        validated, problems = self._known[content]
+        self._take(problems, combination)
+        return validated
+
+    def _places(self, value: Any, at: Loc) -> Iterator[tuple[Place, set[str]]]:
+        """Yield the place of every text with a ``$name``, and its names."""
+        if isinstance(value, dict):
+            for key, item in value.items():
+                yield from self._places(item, (*at, key))
+        elif isinstance(value, list):
+            for index, item in enumerate(value):
+                yield from self._places(item, (*at, index))
+        elif names := names_in(value):
+            problem = self._document.problem(at, "")
+            yield (problem.line, problem.column), names
+
+    def _take(self, problems: list[Problem], combination: Combination) -> None:
+        """Keep these problems, but for those at a place whose ``$name`` could not be worked out."""
+        for problem in problems:
+            if (problem.line, problem.column) not in self._spoilt:
+                self._mistakes.add(problem, [combination])
+
+    # --- limits
+
+    def _read_limits(self, data: Any, combination: Combination) -> dict[str, tuple[Limit, ...]]:
+        at = (*self._at, "limits")
+        if not isinstance(data, dict):
+            self._wrong(at, "limits are written as 'reading: {max: ...}'", seen=str(data))
+            return {}
+        specs = {spec.name: spec for spec in self._procedure.readings}
+        limits: dict[str, tuple[Limit, ...]] = {}
+        for name, value in data.items():
+            if name not in specs:
+                self._wrong(
+                    (*at, name),
+                    f"{self._procedure.name} has no reading of this name",
+                    seen=name,
+                    allowed=", ".join(specs),
+                    next_step=did_you_mean(name, list(specs)),
+                    at_key=True,
+                )
+                continue
+            limits[name] = self._limits_of(specs[name], value, (*at, name), combination)
+        return limits
+
+    def _limits_of(
+        self, spec: ReadingSpec, value: Any, at: Loc, combination: Combination
+    ) -> tuple[Limit, ...]:
+        places = (
+            [((*at, i), item) for i, item in enumerate(value)] if isinstance(value, list) else [(at, value)]
+        )
+        if not places:
+            self._wrong(
+                at,
+                f"this list has no limit on {spec.name}",
+                next_step="write a limit, or take the reading away",
+            )
+        found: list[Limit] = []
+        for place, item in places:
+            limit = self._one_limit(spec, item, place, combination)
+            if limit is None:
+                continue
+            if any(limit.phase == other.phase for other in found):
+                phase = f" in the phase {limit.phase}" if limit.phase else ""
+                self._wrong(place, f"{spec.name} has two limits{phase}", next_step="write them as one")
+            found.append(limit)
+        return tuple(found)
+
+    def _one_limit(self, spec: ReadingSpec, item: Any, at: Loc, combination: Combination) -> Limit | None:
+        try:
+            file = validate(self._document, LimitFile, at=at, data=item)
+        except FileProblems as error:
+            self._take(list(error.problems), combination)
+            return None
+        limit, mistakes = resolve_limit(file, spec)
+        for mistake in mistakes:
+            self._take([self._limit_problem(mistake, at)], combination)
+        return limit
+
+    def _limit_problem(self, mistake: LimitMistake, at: Loc) -> Problem:
+        place = (*at, mistake.key) if mistake.key else at
+        raw = self._document.raw(place) or ""
+        seen = f"{mistake.seen} (from {raw})" if "$" in raw else mistake.seen
+        return self._document.problem(
+            place, mistake.message, seen=seen, allowed=mistake.allowed, next_step=mistake.next_step
+        )
+
+    def _wrong(self, at: Loc, message: str, **details: Any) -> None:
+        self._mistakes.add(self._document.problem(at, message, **details))

@@ -1,0 +1,87 @@
+"""The contract between a procedure and the run.
+
+A procedure declares, as data, its settings, the readings it yields, the capabilities it needs, and whether it
+establishes a state or only measures. It never sees a limit, never prints, never opens a file, never sleeps by
+itself, and never touches RF but through the session, whose gate predicts the level at every node first.
+"""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
+
+from pydantic import BaseModel, ConfigDict
+
+from hilkit.readings import Measured, ReadingSpec
+
+if TYPE_CHECKING:
+    from hilkit.bench import Bench
+    from hilkit.safety import RfState, Session
+
+__all__ = ["Exposure", "Need", "Procedure", "Settings"]
+
+
+class Settings(BaseModel):
+    """Base of every procedure's settings: unknown keys are refused, values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Need:
+    """An instrument class of the bench, and the capabilities of it, that a procedure cannot do without."""
+
+    instrument_class: str
+    capabilities: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True)
+class Exposure:
+    """One RF state that a procedure may command, with the time it is expected to last, in seconds."""
+
+    state: RfState
+    expected_s: float
+
+
+S = TypeVar("S", bound=Settings)
+
+
+class Procedure(ABC, Generic[S]):
+    """One measurement."""
+
+    name: ClassVar[str]
+    summary: ClassVar[str]
+    version: ClassVar[int] = 1
+    settings_model: ClassVar[type[Settings]]
+    readings: ClassVar[tuple[ReadingSpec, ...]]
+    needs: ClassVar[tuple[Need, ...]]
+    establishes_state: ClassVar[bool]
+
+    @abstractmethod
+    def envelope(self, settings: S, bench: Bench) -> Iterable[Exposure]:
+        """List every RF state that ``measure`` may command, without any I/O."""
+
+    @abstractmethod
+    def measure(self, session: Session, settings: S) -> Iterator[Measured]:
+        """Do the measurement and yield its readings as they come."""
+
+    def misfits(self, settings: S, bench: Bench) -> Iterable[tuple[str, str]]:
+        """Yield ``(setting, sentence)`` for what cannot work on this bench, found without any I/O."""
+        return ()
+
+    @classmethod
+    def spec(cls, name: str) -> ReadingSpec:
+        """Return what is declared under ``name``; ``KeyError`` if nothing is."""
+        return {spec.name: spec for spec in cls.readings}[name]
+
+    @classmethod
+    def describe(cls) -> dict[str, Any]:
+        """Return the declaration as plain data for the manual and for editors."""
+        return {
+            "name": cls.name,
+            "summary": cls.summary,
+            "readings": [vars(spec) for spec in cls.readings],
+            "settings": cls.settings_model.model_json_schema(),
+        }

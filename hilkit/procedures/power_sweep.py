@@ -1,0 +1,328 @@
+"""The transmit attenuation stepped over a range: level, errors of the steps, monotonicity, drift."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING, Annotated
+
+from pydantic import ConfigDict, Field
+
+from hilkit.analysis import (
+    LineReading,
+    LineShape,
+    cumulative_errors_db,
+    join_segments,
+    line_shape,
+    noise_floor,
+    range_covered_db,
+    rbw_for_floor_hz,
+    read_line,
+    smallest_step_db,
+    step_errors_db,
+)
+from hilkit.errors import MeasurementError
+from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
+from hilkit.procedures.fields import Attenuation, Carrier, Channel, Drive, Offset
+from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
+from hilkit.procedures.segments import Segment, points_db, segments_of
+from hilkit.procedures.states import expected_input_dbm, misfits_of_band, misfits_of_carrier, pad_for
+from hilkit.procedures.sweeps import narrow_sweep, nice_rbw_hz
+from hilkit.quantities import Between, Duration, FullScaleLevel, Ratio
+from hilkit.readings import Evidence, Measured, ReadingSpec
+from hilkit.safety import RfState
+
+if TYPE_CHECKING:
+    from hilkit.bench import Bench
+    from hilkit.instruments import SweepSetup
+    from hilkit.safety import Session
+
+__all__ = ["PowerSweep", "PowerSweepSettings"]
+
+_RBW_HZ = 10e3
+_NARROWEST_RBW_HZ = 1e3
+_WANTED_SNR_DB = 50.0
+"""Distance of the lowest point from the floor: a step then scatters by 0.005 dB at six samples a point."""
+_LOWER_THAN_EXPECTED_DB = 6.0
+_LEAST_SNR_DB = 20.0
+_MOST_POINTS = 1000
+_BAND_HZ = 1e6
+
+
+class PowerSweepSettings(Settings):
+    """What the step can be told."""
+
+    model_config = ConfigDict(populate_by_name=True)
+
+    channel: Channel
+    carrier: Carrier
+    offset: Offset
+    from_: Annotated[Attenuation, Field(alias="from")]
+    to: Attenuation
+    step: Annotated[Ratio, Between(above="0 dB"), Field(description="size of one step, above 0 dB")]
+    drive: Drive = FullScaleLevel(-6.0)
+    pad: Annotated[
+        Ratio | None,
+        Field(
+            description="setting of the step attenuator in the path at the highest level; left out, the "
+            "smallest whole "
+            "dB that keeps the highest level the radio can give at or under 0 dBm at the analyser"
+        ),
+    ] = None
+    usable_range: Annotated[
+        Ratio,
+        Between(above="0 dB"),
+        Field(
+            description="range of levels that one setting of pad and analyser can compare; beyond it the "
+            "pad moves"
+        ),
+    ] = Ratio(60.0)
+    sweep_time: Annotated[
+        Duration,
+        Between(above="0 s"),
+        Field(description="sweep time of one point, longer where the filter needs it"),
+    ] = Duration(0.02)
+
+
+def _series(name: str, unit: str, meaning: str) -> ReadingSpec:
+    return ReadingSpec(
+        name=name, unit=unit, meaning=meaning, series=True, index_name="transmit attenuation", index_unit="dB"
+    )
+
+
+class PowerSweep(Procedure[PowerSweepSettings]):
+    """Level against transmit attenuation at a fixed pad and a fixed analyser range."""
+
+    name = "power_sweep"
+    summary = "transmit attenuation stepped over a range: level, step errors, monotonicity, drift"
+    settings_model = PowerSweepSettings
+    readings = (
+        _series("level", "dBm", "level of the tone at the radio port"),
+        _series(
+            "step_error", "dB", "change from the point before, less the nominal change; at the later point"
+        ),
+        _series("cumulative_error", "dB", "change from the first point, less the nominal change"),
+        ReadingSpec(
+            name="monotonicity",
+            unit="dB",
+            meaning="smallest step in the wanted direction; above 0 if monotonic",
+        ),
+        ReadingSpec(name="range_covered", unit="dB", meaning="distance between highest and lowest level"),
+        ReadingSpec(
+            name="return_drift",
+            unit="dB",
+            meaning="first point read again at the end, less its first reading",
+        ),
+    )
+    needs = (Need(instrument_class="signal_analyser"), Need(instrument_class="radio", capabilities=("tone",)))
+    establishes_state = False
+
+    def envelope(self, settings: PowerSweepSettings, bench: Bench) -> Iterable[Exposure]:
+        """The tone at every attenuation, with the pad setting of its segment."""
+        each_s = settings.sweep_time.s + 0.05
+        for segment in _segments(settings, bench):
+            for attenuation_db in segment.attenuations_db:
+                state = _state(settings, attenuation_db, segment.pad_db)
+                yield Exposure(state=state, expected_s=each_s)
+
+    def misfits(self, settings: PowerSweepSettings, bench: Bench) -> Iterator[tuple[str, str]]:
+        """Refuse a range that the steps do not fill, a tone outside the radio's bandwidth, a path without
+        loss."""
+        yield from misfits_of_carrier(bench, settings.carrier.hz)
+        yield from _misfits_of_range(settings)
+        if not 0 < abs(settings.offset.hz) <= bench.radio.bandwidth_hz / 2:
+            yield (
+                "offset",
+                (
+                    "the tone must be off the carrier, by at most half of the "
+                    f"{bench.radio.bandwidth_hz / 1e6:g} MHz that "
+                    "the radio can use"
+                ),
+            )
+        tone_hz = settings.carrier.hz + settings.offset.hz
+        yield from misfits_of_band(bench, settings.channel, tone_hz - _BAND_HZ / 2, tone_hz + _BAND_HZ / 2)
+
+    def measure(self, session: Session, settings: PowerSweepSettings) -> Iterator[Measured]:
+        """Read each point with one sweep, the analyser configured once."""
+        for setting, sentence in self.misfits(settings, session.bench):
+            raise MeasurementError(f"power_sweep: {setting}: {sentence}", next_step="choose another value")
+        segments = _segments(settings, session.bench)
+        prepare_analyser(session)
+        for segment in segments:
+            check_pad(session, settings.channel, segment.pad_db)
+        session.select(settings.channel)
+        mute_others(session, settings.channel)
+        yield from _Run(session, settings, segments).points()
+
+
+class _Run:
+    """One sweep under way."""
+
+    def __init__(self, session: Session, settings: PowerSweepSettings, segments: list[Segment]) -> None:
+        self._session = session
+        self._settings = settings
+        self._segments = segments
+        self._states = [_state(settings, a, s.pad_db) for s in segments for a in s.attenuations_db]
+        highest = max(self._states, key=lambda state: expected_input_dbm(session.bench, state))
+        self._receiver = Receiver(session, highest)
+        self._shape: LineShape | None = None
+        self._least_snr_db = float("inf")
+
+    def points(self) -> Iterator[Measured]:
+        """Yield the level of every point as it is read, then what follows from all of them."""
+        first = self._states[0]
+        evidence = list(self._set_up(first))
+        loss_db = self._session.path(first.channel).loss_db(_tone_hz(first), pad_db=first.pad_db)
+        levels: list[list[float]] = []
+        for segment in self._segments:
+            levels.append([])
+            for attenuation_db in segment.attenuations_db:
+                reading = self._read(_state(self._settings, attenuation_db, segment.pad_db))
+                levels[-1].append(reading.level_dbm)
+                if len(levels) > 1 and len(levels[-1]) == 1:
+                    continue  # the overlap point stands in the series already
+                joined, _ = join_segments(levels)
+                yield Measured(
+                    name="level",
+                    value=float(joined[-1]) + loss_db,
+                    index=attenuation_db,
+                    bound=reading.bound,
+                    confidence=reading.confidence,
+                )
+            evidence.extend(self._receiver.checks())
+        drift_db = self._read(first).level_dbm - levels[0][0]
+        evidence.extend((*self._receiver.checks(), self._distance()))
+        for measured in self._results(levels, drift_db):
+            yield with_evidence(measured, evidence)
+
+    def _set_up(self, first: RfState) -> tuple[Evidence, ...]:
+        """Configure the analyser for all points: filter, range and centre stay from here on."""
+        rbw_hz = self._filter_hz(first)
+        self._session.rf(first)
+        return self._draw(first, rbw_hz)
+
+    def _filter_hz(self, first: RfState) -> float:
+        """Choose the filter from the floor with RF off: beside the tone its own phase noise would be read."""
+        bench, limits = self._session.bench, self._receiver.limits
+        self._session.rf(replace(first, rf_on=False))
+        setup = self._sweep_around(_tone_hz(first), nice_rbw_hz(_RBW_HZ, limits))
+        floor, _ = self._receiver.sweep(setup)
+        lowest_dbm = min(expected_input_dbm(bench, state) for state in self._states) - _LOWER_THAN_EXPECTED_DB
+        wanted_hz = rbw_for_floor_hz(
+            density_dbm_hz=noise_floor(floor).density_dbm_hz,
+            floor_dbm=lowest_dbm - _WANTED_SNR_DB,
+            noise_bandwidth_ratio=floor.noise_bandwidth_hz / floor.rbw_hz,
+        )
+        return nice_rbw_hz(min(max(wanted_hz, _NARROWEST_RBW_HZ), _RBW_HZ), limits)
+
+    def _draw(self, first: RfState, rbw_hz: float) -> tuple[Evidence, ...]:
+        centre_hz = _tone_hz(first)
+        for _ in range(2):
+            trace, evidence = self._receiver.sweep(self._sweep_around(centre_hz, rbw_hz))
+            self._shape = line_shape(trace)
+            if abs(self._shape.centre_hz - centre_hz) <= rbw_hz:
+                break
+            centre_hz = self._shape.centre_hz
+        return evidence
+
+    def _sweep_around(self, centre_hz: float, rbw_hz: float) -> SweepSetup:
+        return narrow_sweep(
+            centre_hz,
+            rbw_hz=rbw_hz,
+            at=self._receiver.range,
+            limits=self._receiver.limits,
+            samples=1.0,
+            sweep_time_at_least_s=self._settings.sweep_time.s,
+        )
+
+    def _read(self, state: RfState) -> LineReading:
+        self._session.rf(state)
+        reading = self._read_now()
+        self._least_snr_db = min(self._least_snr_db, reading.above_floor_db)
+        return reading
+
+    def _read_now(self) -> LineReading:
+        if self._shape is None:
+            raise ValueError("the analyser has to be set up before a point is read")
+        return read_line(self._receiver.analyser.acquire(), self._shape, at_hz=self._shape.centre_hz)
+
+    def _distance(self) -> Evidence:
+        held = self._least_snr_db >= _LEAST_SNR_DB
+        return Evidence(
+            name="distance to the floor",
+            held=held,
+            observed=f"{self._least_snr_db:.1f} dB at the lowest point",
+            required=f"at least {_LEAST_SNR_DB:g} dB",
+            sentence="every point stands clear of the noise"
+            if held
+            else "the lowest point is too near to the noise to tell its step error: use less pad, or a "
+            "smaller range",
+        )
+
+    def _results(self, levels: list[list[float]], drift_db: float) -> Iterator[Measured]:
+        joined, pad_steps_db = join_segments(levels)
+        settings_db = _points(self._settings)
+        note = (
+            f"pad moved {len(pad_steps_db)} times, measured {_listed(pad_steps_db)} dB"
+            if len(pad_steps_db)
+            else ""
+        )
+        for name, values in (
+            ("step_error", [None, *step_errors_db(settings_db, joined)]),
+            ("cumulative_error", list(cumulative_errors_db(settings_db, joined))),
+        ):
+            for attenuation_db, value in zip(settings_db, values, strict=True):
+                if value is not None:
+                    yield Measured(name=name, value=float(value), index=attenuation_db, note=note)
+        yield Measured(name="monotonicity", value=smallest_step_db(settings_db, joined), note=note)
+        yield Measured(name="range_covered", value=range_covered_db(joined), note=note)
+        yield Measured(
+            name="return_drift", value=drift_db, note="holds the pad's repeatability" if note else ""
+        )
+
+
+def _points(settings: PowerSweepSettings) -> tuple[float, ...]:
+    return points_db(settings.from_.db, settings.to.db, settings.step.db)
+
+
+def _segments(settings: PowerSweepSettings, bench: Bench) -> list[Segment]:
+    points = _points(settings)
+    pad_db = pad_for(
+        bench,
+        channel=settings.channel,
+        carrier_hz=settings.carrier.hz,
+        attenuation_db=min(points),
+        pad=settings.pad,
+    )
+    return segments_of(points, pad_db=pad_db, usable_range_db=settings.usable_range.db)
+
+
+def _misfits_of_range(settings: PowerSweepSettings) -> Iterator[tuple[str, str]]:
+    span_db, step_db = abs(settings.to.db - settings.from_.db), settings.step.db
+    if span_db == 0:
+        yield "to", "from and to are equal: there is no step to measure"
+        return
+    steps = span_db / step_db
+    if abs(steps - round(steps)) > 1e-6:
+        yield "step", f"steps of {settings.step} from {settings.from_} do not end at {settings.to}"
+    if steps > _MOST_POINTS:
+        yield "step", f"{steps:.0f} steps are more than the {_MOST_POINTS} of one sweep: use larger steps"
+
+
+def _state(settings: PowerSweepSettings, attenuation_db: float, pad_db: float) -> RfState:
+    return RfState(
+        channel=settings.channel,
+        carrier_hz=settings.carrier.hz,
+        attenuation_db=attenuation_db,
+        drive_dbfs=settings.drive.dbfs,
+        tone_offset_hz=settings.offset.hz,
+        pad_db=pad_db,
+    )
+
+
+def _tone_hz(state: RfState) -> float:
+    return state.carrier_hz + (state.tone_offset_hz or 0.0)
+
+
+def _listed(values: Iterable[float]) -> str:
+    return ", ".join(f"{value:+.3f}" for value in values)

@@ -1,0 +1,182 @@
+"""What happens during a run, as frozen values: the only thing that the run tells its listeners.
+
+The record is the first listener and has written an event before the next listener hears of it. ``at_s`` is
+bench time in seconds since the run began, ``utc`` the calendar time of the run's clock.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from hilkit.errors import ExitCode
+from hilkit.readings import Reading, Verdict
+
+__all__ = [
+    "CombinationBegun",
+    "Event",
+    "FactNoted",
+    "Listener",
+    "NoteTaken",
+    "Outcome",
+    "PlannedStep",
+    "ReadingTaken",
+    "RunBegun",
+    "RunEnded",
+    "StepBegun",
+    "StepEnded",
+    "Vary",
+]
+
+Vary = tuple[tuple[str, str], ...]
+"""The vary values of a combination: names with the texts as the plan gives them."""
+
+
+class Outcome(StrEnum):
+    """How far a step came."""
+
+    PLANNED = "not begun"
+    AT_WORK = "begun"
+    DONE = "done"
+    ERROR = "error"
+    SKIPPED = "skipped"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Event:
+    """Base of all events."""
+
+    at_s: float = 0.0
+    utc: dt.datetime = field(default_factory=lambda: dt.datetime.now(dt.UTC))
+
+
+Listener = Callable[[Event], None]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlannedStep:
+    """One step of one combination, as it is known before anything is sent.
+
+    ``number`` counts from 1 over the whole run. ``settings`` and ``limits`` are JSON texts. ``expected_s`` is
+    bench time.
+    """
+
+    number: int
+    combination: int
+    vary: Vary
+    step: str
+    procedure: str
+    procedure_version: int
+    settings: str
+    limits: str
+    expected_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunBegun(Event):
+    """The run exists on disk; no instrument has been opened yet."""
+
+    plan_name: str
+    plan_slug: str
+    plan_file: str
+    plan_text: str
+    plan_digest: str
+    bench_name: str
+    bench_file: str
+    bench_text: str
+    simulated: bool
+    seed: str
+    hilkit_version: str
+    python: str
+    host: str
+    process: int
+    chosen: str
+    steps: tuple[PlannedStep, ...]
+
+    @property
+    def expected_s(self) -> float:
+        """Bench time that the steps are expected to take, in seconds."""
+        return sum(step.expected_s for step in self.steps)
+
+
+@dataclass(frozen=True, kw_only=True)
+class CombinationBegun(Event):
+    """The steps of one combination follow. ``number`` counts from 1 up to ``count``."""
+
+    number: int
+    count: int
+    vary: Vary
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepBegun(Event):
+    """A step is at work from now on."""
+
+    planned: PlannedStep
+
+
+@dataclass(frozen=True, kw_only=True)
+class FactNoted(Event):
+    """Something found out about the bench or the unit, such as a serial number.
+
+    ``step`` is 0 outside any step.
+    """
+
+    step: int
+    name: str
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class NoteTaken(Event):
+    """A sentence on what is going on. ``step`` is 0 outside any step."""
+
+    step: int
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingTaken(Event):
+    """A reading with its judgement. Without a limit the verdict is ``none`` and the texts are empty.
+
+    ``margin`` is in the unit of the reading and negative where the limit is missed.
+    """
+
+    step: int
+    reading: Reading
+    verdict: Verdict = Verdict.NONE
+    limit: str = ""
+    margin: float | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class StepEnded(Event):
+    """A step is over.
+
+    ``reason`` says why it was skipped or could not be measured, or which limits were missed. ``transcript``
+    holds the last lines exchanged with ``instrument``.
+    """
+
+    planned: PlannedStep
+    outcome: Outcome
+    verdict: Verdict
+    reason: str = ""
+    instrument: str = ""
+    transcript: tuple[str, ...] = ()
+    took_s: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class RunEnded(Event):
+    """The run is over and the bench was left as ``not_safe`` says: empty when it is in its safe state.
+
+    ``at_s`` is the bench time of the whole run. ``reason`` is empty unless the run stopped before its last
+    step.
+    """
+
+    exit_code: ExitCode
+    reason: str = ""
+    not_safe: tuple[str, ...] = ()

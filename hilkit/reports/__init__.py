@@ -1,0 +1,24 @@
+"""What people and servers read: functions of a record, and a listener that shows a run at work."""
+
+from hilkit.reports.blocks import summary_block, with_farewell
+from hilkit.reports.console import Console, PlainScreen, Screen, TerminalScreen, screen_for, show_run
+from hilkit.reports.inspection import inspection_block
+from hilkit.reports.junit import junit_tree, write_junit
+from hilkit.reports.lines import Line, visible, wrapped
+
+__all__ = [
+    "Console",
+    "Line",
+    "PlainScreen",
+    "Screen",
+    "TerminalScreen",
+    "inspection_block",
+    "junit_tree",
+    "screen_for",
+    "show_run",
+    "summary_block",
+    "visible",
+    "with_farewell",
+    "wrapped",
+    "write_junit",
+]

@@ -1,0 +1,157 @@
+"""What is told of a run, block by block, as lines: used while it runs and again from its record."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import replace
+
+from hilkit.errors import ExitCode
+from hilkit.quantities import difference_unit
+from hilkit.readings import Verdict
+from hilkit.record import (
+    JUNIT,
+    Outcome,
+    PlannedStep,
+    RunBegun,
+    RunEnded,
+    StoredReading,
+    StoredRun,
+    StoredStep,
+)
+from hilkit.reports.lines import Line, clock_text, line, wrapped
+from hilkit.reports.rows import closest, margin_text, reading_table, step_word, took_text
+from hilkit.reports.table import table
+
+__all__ = ["begun_block", "simulated_line", "step_block", "step_heading", "summary_block", "with_farewell"]
+
+_UNWELL = (Verdict.FAIL, Verdict.INCONC, Verdict.ERROR)
+
+
+def simulated_line(seed: str) -> Line:
+    """Return the line that a simulated run begins and ends with."""
+    return line(f"SIMULATED RUN: the numbers come from a model, not from a radio (seed {seed})", "simulated")
+
+
+def begun_block(run: RunBegun | StoredRun, *, caution: str, folder: str, width: int) -> list[Line]:
+    """Return the head of a run; ``caution`` is the paragraph on RF."""
+    lines = [simulated_line(run.seed)] if run.simulated else []
+    lines += wrapped(f"{run.plan_name}  (hilkit {run.hilkit_version})", width=width, style="heading")
+    lines += wrapped(f"bench {run.bench_name}; record in {folder}", width=width, hanging="  ")
+    if run.chosen:
+        lines += wrapped(f"chosen: {run.chosen}", width=width, hanging="  ")
+    lines += wrapped(caution, width=width, hanging="  ", style="quiet") if caution else []
+    combinations = len({step.combination for step in run.steps})
+    expected_s = sum(step.expected_s for step in run.steps)
+    counted = f"{_count(len(run.steps), 'step')} in {_count(combinations, 'combination')}"
+    lines += wrapped(f"{counted}, about {clock_text(expected_s)} of bench time", width=width)
+    return lines
+
+
+def step_heading(step: PlannedStep | StoredStep, count: int, *, width: int) -> list[Line]:
+    """Return the heading of a step; ``count`` is the number of steps in the run."""
+    values = ", ".join(f"{name}={text}" for name, text in step.vary)
+    head = f"{step.number}/{count} {step.step}" + (f"  ({values})" if values else "")
+    return [line(), *wrapped(head, width=width, hanging="    ", style="heading")]
+
+
+def step_block(step: StoredStep, *, width: int) -> list[Line]:
+    """Return the readings of a step and what came of it."""
+    lines = reading_table(step.readings, width=width)
+    word = step_word(step)
+    told = "; ".join(
+        part for part in (f"after {took_text(step)}" if took_text(step) else "", _closest(step)) if part
+    )
+    lines.append(Line((("  = ", ""), (word, word), (f"  {told}" if told else "", "quiet"))))
+    if step.verdict in _UNWELL or step.outcome is Outcome.SKIPPED:
+        lines += wrapped(step.reason, width=width, indent="    ", hanging="      ")
+    return lines
+
+
+def summary_block(run: StoredRun, *, width: int) -> list[Line]:
+    """Return the verdict table, what did not pass with its reason, and the verdict of the run."""
+    lines = [line(), line("verdicts", "heading")]
+    rows = [
+        (f"{step.step} {_values(step)}".rstrip(), str(len(step.readings)), took_text(step), step_word(step))
+        for step in run.steps
+    ]
+    if rows:
+        lines += table(("step", "readings", "bench time", "verdict"), rows, width=width, right=(1, 2))
+    lines += _unwell(run, width)
+    return [*lines, line(), *_end(run, width)]
+
+
+def with_farewell(run: StoredRun, farewell: RunEnded | None) -> StoredRun:
+    """Return a run with what its last event said, where the record could not take it any more."""
+    if run.ended or farewell is None:
+        return run
+    return replace(
+        run, exit_code=farewell.exit_code, reason=farewell.reason or run.reason, not_safe=farewell.not_safe
+    )
+
+
+def _unwell(run: StoredRun, width: int) -> list[Line]:
+    steps = [step for step in run.steps if step.verdict in _UNWELL or step.outcome is Outcome.AT_WORK]
+    lines = [line(), line("what did not pass, and why", "heading")] if steps else []
+    for step in steps:
+        word = step_word(step) if step.outcome is not Outcome.AT_WORK else str(Verdict.ERROR)
+        head = f"  {step.step} {_values(step)}".rstrip()
+        lines.append(Line(((f"  {word}", word), (head, "heading"))))
+        lines += wrapped(
+            step.reason or f"{run.reason} while at work", width=width, indent="    ", hanging="      "
+        )
+        lines += _noted(step.readings, width)
+        if step.transcript:
+            lines += wrapped(f"last lines of {step.instrument}:", width=width, indent="    ")
+            for text in step.transcript:
+                lines += wrapped(text, width=width, indent="      ", hanging="        ", style="quiet")
+    return lines
+
+
+def _noted(readings: Sequence[StoredReading], width: int) -> list[Line]:
+    lines = []
+    for reading in readings:
+        if reading.verdict in _UNWELL and reading.note:
+            lines += wrapped(
+                f"{reading.key.name}: {reading.note}", width=width, indent="    ", hanging="      "
+            )
+    return lines
+
+
+def _end(run: StoredRun, width: int) -> list[Line]:
+    lines: list[Line] = []
+    if run.reason:
+        lines += wrapped(f"stopped early: {run.reason}", width=width, hanging="  ", style="fail")
+    if run.not_safe:
+        lines.append(line("THE BENCH IS NOT SAFE. SWITCH OFF BY HAND, NOW:", "alarm"))
+        for text in run.not_safe:
+            lines += wrapped(text, width=width, indent="  - ", hanging="    ", style="fail")
+    if run.exit_code is ExitCode.PASSED and not run.judged:
+        told = "warning: nothing was judged: no reading of this run has a limit"
+        lines += wrapped(told, width=width, hanging="  ", style="inconc")
+    counts = Counter(step_word(step) for step in run.steps)
+    counted = ", ".join(f"{number} {word}" for word, number in counts.items()) or "no step"
+    lines += wrapped(
+        f"steps: {counted}; bench time {clock_text(run.bench_time_s)}", width=width, hanging="  "
+    )
+    lines += wrapped(f"record in {run.folder}, {JUNIT} beside it", width=width, hanging="  ")
+    word = str(run.verdict)
+    meaning = f"  exit code {int(run.exit_code)}: {run.exit_code.meaning}"
+    lines.append(Line((("verdict: ", "heading"), (word, word), (meaning, ""))))
+    return [*lines, simulated_line(run.seed)] if run.simulated else lines
+
+
+def _closest(step: StoredStep) -> str:
+    reading = closest(item for item in step.readings if difference_unit(item.unit) == "dB")
+    if reading is None or reading.verdict is not Verdict.PASS:
+        return ""
+    return f"least margin: {reading.key.name}, {margin_text(reading)}"
+
+
+def _values(step: StoredStep) -> str:
+    values = ", ".join(f"{name}={text}" for name, text in step.vary)
+    return f"({values})" if values else ""
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -1,0 +1,92 @@
+"""A table in a given width, in which numbers are never cut and names wrap."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+
+from hilkit.reports.lines import STYLES, Line, line, visible, wrapped
+
+__all__ = ["table"]
+
+_SHORTEST_NAME = 14
+_GAP = "  "
+_PIECES = re.compile(r"[^_ ]*[_ ]|[^_ ]+")
+
+
+def table(
+    heading: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    *,
+    width: int,
+    indent: int = 2,
+    right: Sequence[int] = (),
+) -> list[Line]:
+    """Lay out rows in columns: first a name, which wraps to what the others leave, last a verdict word.
+
+    Columns in ``right`` are set to the right. Where not even a short name fits beside the numbers, it gets
+    lines of its own. A row of three cells has one text across all columns between name and verdict.
+    """
+    layout = _Layout(heading, [tuple(visible(cell) for cell in row) for row in rows], width, indent, right)
+    return layout.lines()
+
+
+class _Layout:
+    """Widths of the columns, and the rows set in them."""
+
+    def __init__(
+        self,
+        heading: Sequence[str],
+        body: list[tuple[str, ...]],
+        width: int,
+        indent: int,
+        right: Sequence[int],
+    ) -> None:
+        self.heading = tuple(heading)
+        self.body = body
+        self.width = width
+        self.indent = " " * indent
+        self.right = right
+        whole = [self.heading, *(row for row in body if len(row) == len(self.heading))]
+        self.sizes = [max(len(row[column]) for row in whole) for column in range(len(self.heading))]
+        room = width - indent - sum(self.sizes[1:]) - len(_GAP) * (len(self.heading) - 1)
+        longest = max(len(row[0]) for row in (self.heading, *body))
+        self.name_apart = room < min(_SHORTEST_NAME, longest)
+        self.sizes[0] = min(longest, _SHORTEST_NAME if self.name_apart else room)
+
+    def lines(self) -> list[Line]:
+        return [self.set(self.heading, style="quiet"), *(item for row in self.body for item in self.row(row))]
+
+    def row(self, row: tuple[str, ...]) -> list[Line]:
+        if self.name_apart and len(row[0]) > self.sizes[0]:
+            return [*wrapped(row[0], width=self.width, indent=self.indent), self.set(("", *row[1:]))]
+        first, *more = _broken(row[0], self.sizes[0])
+        return [self.set((first, *row[1:])), *(line(f"{self.indent}  {name}") for name in more)]
+
+    def set(self, row: tuple[str, ...], *, style: str = "") -> Line:
+        cells = [
+            cell.rjust(size) if column in self.right else cell.ljust(size)
+            for column, (cell, size) in enumerate(zip(row, self.sizes, strict=False))
+        ]
+        if len(row) < len(self.sizes):
+            between = sum(self.sizes[1:-1]) + len(_GAP) * (len(self.sizes) - 3)
+            cells = [row[0].ljust(self.sizes[0]), row[1].ljust(between), row[-1]]
+        word = row[-1]
+        front = self.indent + _GAP.join(cells[:-1]) + _GAP
+        return Line(((front, style), (word, style or (word if word in STYLES else ""))))
+
+
+def _broken(name: str, size: int) -> list[str]:
+    """Break a name after a space or an underscore; later lines are two shorter, for their indent."""
+    lines = [""]
+    for piece in _PIECES.findall(name):
+        room = size if len(lines) == 1 else size - 2
+        if lines[-1] and len(lines[-1]) + len(piece.rstrip()) > room:
+            lines.append("")
+            room = size - 2
+        while len(piece.rstrip()) > room:
+            lines[-1], piece = piece[:room], piece[room:]
+            lines.append("")
+            room = size - 2
+        lines[-1] += piece
+    return [text.rstrip() for text in lines]

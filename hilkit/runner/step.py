@@ -1,0 +1,160 @@
+"""Runs one step: takes its readings, judges each, and says what came of it."""
+
+from __future__ import annotations
+
+import traceback
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from hilkit.bench import Connected
+from hilkit.clock import Clock
+from hilkit.errors import BenchError, HilkitError, InstrumentError, RecordError
+from hilkit.judgement import Judgement, judge, worst
+from hilkit.plans import Combination, Step
+from hilkit.readings import Measured, Reading, ReadingKey, Verdict, overall
+from hilkit.record import TRACEBACK, Outcome, PlannedStep, ReadingTaken, StepBegun, StepEnded
+from hilkit.runner.bus import Bus
+from hilkit.safety import Session
+
+__all__ = ["StepRun"]
+
+
+@dataclass
+class StepRun:
+    """One step at work, the ``first`` of its combination or a later one.
+
+    Afterwards ``stop`` is set where the run cannot go on, and ``trouble`` where the step broke off.
+    """
+
+    planned: PlannedStep
+    combination: Combination
+    step: Step
+    bus: Bus
+    clock: Clock
+    folder: Path
+    first: bool = False
+    stop: HilkitError | None = None
+    trouble: Exception | None = None
+    verdicts: list[Verdict] = field(default_factory=list)
+    reasons: list[str] = field(default_factory=list)
+    missed: dict[tuple[str, str], list[tuple[ReadingKey, Judgement]]] = field(default_factory=dict)
+    came: set[tuple[str, str]] = field(default_factory=set)
+
+    def run(self, session: Session, connected: Connected) -> None:
+        """Do the step; raises only ``RecordError``, everything else is kept in ``stop`` and ``trouble``."""
+        self.bus.emit(StepBegun(planned=self.planned))
+        try:
+            self._measure(session, connected)
+            self._missing()
+        except RecordError:
+            raise
+        except BenchError as error:
+            self._broke_off(error, str(error))
+        except HilkitError as error:
+            self.stop = error
+            self._broke_off(error, str(error))
+        except Exception as error:
+            self._broke_off(error, self._defect(error))
+
+    def ended(self, tail: tuple[str, tuple[str, ...]], began_s: float) -> StepEnded:
+        """Return the event that closes the step; ``tail`` is an instrument with its last lines."""
+        verdict = overall(self.verdicts)
+        troubled = verdict in (Verdict.FAIL, Verdict.INCONC, Verdict.ERROR)
+        return StepEnded(
+            planned=self.planned,
+            outcome=Outcome.ERROR if self.trouble is not None else Outcome.DONE,
+            verdict=verdict,
+            reason=self._reason(),
+            instrument=tail[0] if troubled else "",
+            transcript=tail[1] if troubled else (),
+            took_s=self.bus.now_s - began_s,
+        )
+
+    @property
+    def instrument(self) -> str:
+        """The instrument that the trouble came from, empty where none is to blame."""
+        return self.trouble.instrument if isinstance(self.trouble, InstrumentError) else ""
+
+    def _measure(self, session: Session, connected: Connected) -> None:
+        settings = self.step.settings(self.combination)
+        if self.first:  # what the combination before left on would leak into every reading of this one
+            session.mute_all()
+        connected.analyser.annotate(f"{self.step.id} {self.combination}".rstrip())
+        for measured in self.step.procedure.measure(session, settings):
+            self._take(measured)
+            self.clock.look()
+
+    def _take(self, measured: Measured) -> None:
+        spec = self.step.procedure.spec(measured.name)
+        key = ReadingKey(
+            step=self.step.id,
+            vary=self.combination.vary,
+            name=measured.name,
+            phase=measured.phase,
+            index=measured.index,
+        )
+        reading = Reading(
+            key=key,
+            value=measured.value,
+            unit=spec.unit,
+            bound=measured.bound,
+            confidence=measured.confidence,
+            note=measured.note,
+            trace=measured.trace,
+            evidence=measured.evidence,
+        )
+        judgement = judge(reading, self.step.limit(self.combination, measured.name, measured.phase))
+        self.bus.emit(
+            ReadingTaken(
+                step=self.planned.number,
+                reading=reading,
+                verdict=judgement.verdict,
+                limit=judgement.limit_text,
+                margin=judgement.margin,
+                reason=judgement.reason,
+            )
+        )
+        self.came.add((measured.name, measured.phase))
+        self.verdicts.append(judgement.verdict)
+        if judgement.verdict in (Verdict.FAIL, Verdict.INCONC):
+            self.missed.setdefault((key.name, key.phase), []).append((key, judgement))
+
+    def _missing(self) -> None:
+        """A limit whose reading never came was not kept: that is an error, never a pass."""
+        for name, limits in self.step.limits(self.combination).items():
+            for limit in limits:
+                if (name, limit.phase) not in self.came:
+                    self.verdicts.append(Verdict.ERROR)
+                    self.reasons.append(
+                        f"{name} {limit.phase}".rstrip() + f" has a limit ({limit}) but was not read"
+                    )
+
+    def _broke_off(self, error: Exception, reason: str) -> None:
+        self.trouble = error
+        self.verdicts.append(Verdict.ERROR)
+        self.reasons.insert(0, reason)
+
+    def _defect(self, error: Exception) -> str:
+        path = self.folder / TRACEBACK
+        with path.open("a", encoding="utf-8") as file:
+            file.write(f"step {self.step.id} ({self.combination})\n{traceback.format_exc()}\n")
+        return (
+            f"the procedure {self.step.procedure.name} has a defect: {type(error).__name__}: {error}\n"
+            f"  next: send {path} to whoever maintains the procedure"
+        )
+
+    def _reason(self) -> str:
+        """What broke off or is missing, then one line for each reading, of a series its worst member."""
+        return "\n".join([*self.reasons, *(_told(members) for members in self.missed.values())])
+
+
+def _told(members: list[tuple[ReadingKey, Judgement]]) -> str:
+    judgement = worst(judgement for _, judgement in members)
+    key = next(key for key, item in members if item is judgement)
+    more = f"; and {len(members) - 1} more of this series" if len(members) > 1 else ""
+    return f"{_short(key)}: {judgement.reason}{more}"
+
+
+def _short(key: ReadingKey) -> str:
+    text = f"{key.name} {key.phase}".rstrip()
+    return text if key.index is None else f"{text} [{key.index:g}]"

@@ -1,0 +1,290 @@
+"""The one gate that every change of RF state passes: predict, compare with the ratings, order, send, verify.
+
+The order is: RF down, then relay, pad or LO moves, then settling, then RF up; more attenuation before more
+drive, less drive before less attenuation. A transmit attenuation may step with RF up, since levels stay
+between both predicted ends. The instrument classes read back what they set and raise ``RefusedError`` where
+it differs: so what returned is known, and what never did, or failed on the way, is unknown and is sent again.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from hilkit.bench.path import Path, PathError, frequency_text
+from hilkit.errors import BenchError, HilkitError, RefusedError, SafetyStop
+from hilkit.safety.prediction import REFUSED, power_sum_dbm, predict, refuse_overload
+from hilkit.safety.states import RfState
+
+if TYPE_CHECKING:
+    from hilkit.bench import Connected
+    from hilkit.clock import Clock
+
+__all__ = ["Gate"]
+
+LOCK_DEADLINE_S = 10.0
+"""Longest wait for the synthesiser before RF goes up."""
+
+LOCK_POLL_S = 0.05
+
+SAME_DB = 1e-6
+"""Attenuations that differ by less are the same: no step is as small, sums of decimals are as inexact."""
+
+SAME_HZ = 1e-3
+"""Carriers that differ by less are the same: no synthesiser steps as finely."""
+
+
+@dataclass
+class _Known:
+    """What was read back of one channel; ``None`` is unknown. ``stream`` is what was loaded and started."""
+
+    rf: bool | None = None
+    carrier_hz: float | None = None
+    attenuation_db: float | None = None
+    stream: tuple[object, ...] | None = None
+    state: RfState | None = None
+
+
+@dataclass
+class _Bench:
+    channels: dict[int, _Known]
+    pads: dict[str, float] = field(default_factory=dict)
+    switches: dict[str, frozenset[int]] = field(default_factory=dict)
+
+
+class Gate:
+    """Holds the known state of a connected bench and is the only one to change it."""
+
+    def __init__(self, connected: Connected, clock: Clock) -> None:
+        self._connected = connected
+        self._bench = connected.bench
+        self._clock = clock
+        self._known = _Bench({channel: _Known() for channel in self._bench.channels})
+
+    def state(self, channel: int) -> RfState | None:
+        """Return the state last reached on a channel, ``None`` before the first or after a failure."""
+        return self._channel(channel).state
+
+    def forget(self, channel: int | None = None) -> None:
+        """Treat everything as unknown, as after a restart of the radio; the next state is sent in full."""
+        for number in self._known.channels if channel is None else (channel,):
+            self._known.channels[number] = _Known()
+        if channel is None:
+            self._known.pads.clear()
+            self._known.switches.clear()
+
+    def apply(self, state: RfState) -> None:
+        """Bring the bench into ``state``.
+
+        Raises ``SafetyStop`` before anything is sent if a node would be overloaded, ``RefusedError`` if an
+        instrument does not confirm what it was told; RF of the channel is then taken down.
+        """
+        path = self._bench.path(state.channel)
+        self._refuse_impossible(state, path)
+        self._refuse_unsafe(state, path)
+        self._mute_unknown(state.channel)
+        known = self._channel(state.channel)
+        known.state = None
+        try:
+            self._reach(state, path, known)
+        except HilkitError:
+            # Nobody knows now what leaves the port. If muting fails too, the safe state of the run is left.
+            with suppress(HilkitError):
+                self.mute(state.channel)
+            raise
+        known.state = state
+
+    def _reach(self, state: RfState, path: Path, known: _Known) -> None:
+        if not state.rf_on:
+            self.mute(state.channel)
+        self._move_pad(state, path)
+        self._move_carrier(state, known)
+        self._set_level(state, known)
+        if state.rf_on and known.rf is not True:
+            self._wait_locked(state.channel)
+            self._set_rf(state.channel, True)
+
+    def select(self, channel: int) -> None:
+        """Route the switches of this channel's path to it, with RF down wherever something moves."""
+        for switch, close in self._bench.path(channel).switch_positions.items():
+            if self._known.switches.get(switch) == frozenset(close):
+                continue
+            self._mute_all_of(self._channels_through(switch))
+            self._known.switches.pop(switch, None)
+            self._connected.switches[switch].route(close)
+            self._known.switches[switch] = frozenset(close)
+
+    def mute(self, channel: int) -> None:
+        """Turn RF of one channel off, unless it is known to be off."""
+        if self._channel(channel).rf is not False:
+            self._set_rf(channel, False)
+
+    def mute_all(self) -> None:
+        """Turn RF of every channel off."""
+        self._mute_all_of(self._known.channels)
+
+    def _channel(self, channel: int) -> _Known:
+        self._bench.path(channel)
+        return self._known.channels[channel]
+
+    def _channels_through(self, instrument: str) -> list[int]:
+        return [number for number in self._known.channels if _passes(self._bench.path(number), instrument)]
+
+    def _mute_all_of(self, channels: Iterable[int]) -> None:
+        for channel in channels:
+            self.mute(channel)
+
+    def _mute_unknown(self, channel: int) -> None:
+        # Another channel in a state that nobody knows would add to every level predicted here.
+        others = {number: known for number, known in self._known.channels.items() if number != channel}
+        self._mute_all_of(number for number, known in others.items() if known.state is None)
+
+    def _refuse_impossible(self, state: RfState, path: Path) -> None:
+        numbers = (
+            state.carrier_hz,
+            state.attenuation_db,
+            state.drive_dbfs,
+            state.pad_db,
+            state.tone_offset_hz or 0.0,
+        )
+        if not all(map(math.isfinite, numbers)):
+            raise SafetyStop(f"{REFUSED}: a setting is not a number in {state}")
+        radio = self._bench.radio
+        if not radio.carrier_allowed(state.carrier_hz):
+            raise SafetyStop(
+                f"{REFUSED}: the radio may not be tuned to {frequency_text(state.carrier_hz)}",
+                next_step=f"carriers allowed by the bench file: {radio.bands_text}",
+            )
+        if state.drive_dbfs > 0:
+            raise SafetyStop(
+                f"{REFUSED}: a drive of {state.drive_dbfs:g} dBFS is above full scale",
+                next_step="0 dBFS is the highest drive",
+            )
+        if state.tone_offset_hz is not None and state.waveform is not None:
+            raise BenchError(f"channel {state.channel}: a tone and a waveform cannot be played at once")
+        if state.pad_db and path.pad_instrument is None:
+            raise PathError(
+                f"{state.pad_db:g} dB of pad asked for, but path {path.name} has no step attenuator",
+                next_step="ask for 0 dB, or add the step attenuator to the path in the bench file",
+            )
+
+    def _refuse_unsafe(self, state: RfState, path: Path) -> None:
+        levels = predict(self._bench, state)
+        moving = self._pad_moves(state, path)
+        for number, known in self._known.channels.items():
+            other = known.state
+            if number == state.channel or known.rf is not True or other is None:
+                continue
+            if moving and path.pad_instrument == self._bench.path(number).pad_instrument:
+                continue
+            for node, level in self._reached(other).items():
+                if node in levels:
+                    levels[node] = power_sum_dbm((levels[node], level))
+        refuse_overload(self._bench, state, levels)
+
+    def _reached(self, state: RfState) -> dict[str, float]:
+        """Return the levels of a channel at the nodes it reaches; an unknown switch counts as closed."""
+        path = self._bench.path(state.channel)
+        nodes = set(path.nodes)
+        for switch, close in path.switch_positions.items():
+            position = self._known.switches.get(switch)
+            if position is not None and position != frozenset(close):
+                nodes &= set(path.nodes_before_switch(switch))
+        return {node: level for node, level in predict(self._bench, state).items() if node in nodes}
+
+    def _pad_moves(self, state: RfState, path: Path) -> bool:
+        pad = path.pad_instrument
+        return pad is not None and not _same(self._known.pads.get(pad), state.pad_db, SAME_DB)
+
+    def _move_pad(self, state: RfState, path: Path) -> None:
+        pad = path.pad_instrument
+        if pad is None or not self._pad_moves(state, path):
+            return
+        self._mute_all_of(self._channels_through(pad))
+        self._known.pads.pop(pad, None)
+        self._connected.pads[pad].set(state.pad_db)
+        self._known.pads[pad] = state.pad_db
+
+    def _move_carrier(self, state: RfState, known: _Known) -> None:
+        if _same(known.carrier_hz, state.carrier_hz, SAME_HZ):
+            return
+        self.mute(state.channel)
+        known.carrier_hz = None
+        self._connected.radio.set_carrier(state.channel, state.carrier_hz)
+        known.carrier_hz = state.carrier_hz
+
+    def _set_level(self, state: RfState, known: _Known) -> None:
+        rising = known.attenuation_db is None or state.attenuation_db >= known.attenuation_db
+        if rising:
+            self._set_attenuation(state, known)
+            self._set_stream(state, known)
+        else:
+            self._set_stream(state, known)
+            self._set_attenuation(state, known)
+
+    def _set_attenuation(self, state: RfState, known: _Known) -> None:
+        if _same(known.attenuation_db, state.attenuation_db, SAME_DB):
+            return
+        known.attenuation_db = None
+        self._connected.radio.set_attenuation(state.channel, state.attenuation_db)
+        known.attenuation_db = state.attenuation_db
+
+    def _set_stream(self, state: RfState, known: _Known) -> None:
+        wanted = _stream_of(state)
+        if known.stream == wanted:
+            return
+        radio, channel = self._connected.radio, state.channel
+        before, known.stream = known.stream, None
+        if before != ():
+            self._stop(channel, certain=before is not None)
+        if state.tone_offset_hz is not None:
+            radio.play_tone(channel, state.tone_offset_hz, state.drive_dbfs)
+        elif state.waveform is not None:
+            radio.play_waveform(channel, state.waveform, state.drive_dbfs)
+        if wanted:
+            radio.start_stream(channel)
+        known.stream = wanted
+
+    def _stop(self, channel: int, *, certain: bool) -> None:
+        """Stop a stream; where it is not certain that there is one, a refusal is fine."""
+        radio = self._connected.radio
+        try:
+            radio.stop_stream(channel)
+        except RefusedError:
+            if certain or "running" in radio.stream(channel).split():
+                raise
+
+    def _wait_locked(self, channel: int) -> None:
+        deadline = self._clock.deadline(LOCK_DEADLINE_S)
+        while (seen := self._connected.radio.synthesiser_state(channel)) != "locked":
+            if deadline.passed:
+                raise RefusedError(
+                    f"the synthesiser of channel {channel} is {seen} after {LOCK_DEADLINE_S:g} s, RF is off",
+                    instrument="radio",
+                    next_step="check the reference clock, or restart the synthesiser",
+                )
+            self._clock.sleep(LOCK_POLL_S)
+
+    def _set_rf(self, channel: int, on: bool) -> None:
+        known = self._channel(channel)
+        last, known.state, known.rf = known.state, None, None
+        self._connected.radio.set_rf(channel, on)
+        known.rf = on
+        known.state = replace(last, rf_on=on) if last is not None else None
+
+
+def _stream_of(state: RfState) -> tuple[object, ...]:
+    if state.tone_offset_hz is not None:
+        return ("tone", state.tone_offset_hz, state.drive_dbfs)
+    return ("waveform", state.waveform, state.drive_dbfs) if state.waveform is not None else ()
+
+
+def _passes(path: Path, instrument: str) -> bool:
+    return any(element.instrument == instrument for element in path.elements)
+
+
+def _same(known: float | None, wanted: float, tolerance: float) -> bool:
+    return known is not None and abs(known - wanted) <= tolerance

@@ -1,0 +1,184 @@
+"""What a procedure gets to work with: the analyser freely, RF through the gate, the radio's own routines."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Literal
+
+from hilkit.errors import MeasurementError
+from hilkit.safety.gate import Gate
+from hilkit.safety.states import RfState
+
+if TYPE_CHECKING:
+    from hilkit.bench import Bench, Connected, Path
+    from hilkit.clock import Clock
+    from hilkit.instruments import CorrectionState, RadioIdentity, SignalAnalyser
+
+__all__ = ["RadioDesk", "Session"]
+
+
+def _ignore(*_: str) -> None:
+    return None
+
+
+class RadioDesk:
+    """What a procedure may ask of the radio besides RF: identity, reference, calibration, corrections.
+
+    It has no way to turn RF on or to change a level. What may disturb the output while it runs (a restart of
+    the synthesiser, a calibration with RF in an unknown state) has RF turned off first; it stays off.
+    """
+
+    def __init__(self, connected: Connected, gate: Gate) -> None:
+        self._radio = connected.radio
+        self._gate = gate
+
+    def identity(self) -> RadioIdentity:
+        """Return model, serial and firmware."""
+        return self._radio.identity()
+
+    def uptime_s(self) -> float:
+        """Return the time since the unit started, in seconds."""
+        return self._radio.uptime_s()
+
+    def boot_count(self) -> int:
+        """Return how often the unit has started."""
+        return self._radio.boot_count()
+
+    def set_reference(self, source: Literal["external", "internal"]) -> None:
+        """Select ``external`` or ``internal`` as the frequency reference, RF off on all channels."""
+        self._gate.mute_all()
+        self._radio.set_reference(source)
+
+    def reference_state(self) -> str:
+        """Return ``locked``, ``seeking`` or ``absent``."""
+        return self._radio.reference_state()
+
+    def synthesiser_state(self, channel: int) -> str:
+        """Return ``locked``, ``slewing`` or ``lost``."""
+        return self._radio.synthesiser_state(channel)
+
+    def restart_synthesiser(self, channel: int) -> None:
+        """Restart a channel's synthesiser, RF off; it is locked when ``synthesiser_state`` says so."""
+        self._gate.mute(channel)
+        self._radio.restart_synthesiser(channel)
+
+    def calibrate(self, channel: int) -> None:
+        """Start the initial calibration of a channel; ``calibration_state`` says when it is done."""
+        if self._gate.state(channel) is None:
+            self._gate.mute(channel)
+        self._radio.calibrate(channel)
+
+    def calibration_state(self, channel: int) -> str:
+        """Return ``none``, ``running``, ``done``, ``failed`` or ``stale``."""
+        return self._radio.calibration_state(channel)
+
+    def set_corrections(self, channel: int, on: bool) -> None:
+        """Turn the running corrections of image and LO leakage on or off."""
+        self._radio.set_corrections(channel, on)
+
+    def corrections_state(self, channel: int) -> CorrectionState:
+        """Return the state of the corrections and how far they are."""
+        return self._radio.corrections_state(channel)
+
+    def temperature_c(self) -> float:
+        """Return the unit's temperature in degrees Celsius."""
+        return self._radio.temperature_c()
+
+    def attenuation_range(self) -> tuple[float, float, float]:
+        """Return lowest, highest and step of the transmit attenuation in dB."""
+        return self._radio.attenuation_range()
+
+    def rf(self, channel: int) -> bool:
+        """Return whether RF is on, as the radio says."""
+        return self._radio.rf(channel)
+
+    def carrier(self, channel: int) -> float:
+        """Return the carrier in Hz, as the radio says."""
+        return self._radio.carrier(channel)
+
+
+class Session:
+    """One run's hold on a connected bench.
+
+    ``on_fact`` gets the name and text of each fact (identity, firmware), ``on_note`` each progress sentence.
+    """
+
+    def __init__(
+        self,
+        connected: Connected,
+        clock: Clock,
+        *,
+        on_fact: Callable[[str, str], None] = _ignore,
+        on_note: Callable[[str], None] = _ignore,
+    ) -> None:
+        self.clock = clock
+        self.bench: Bench = connected.bench
+        self.gate = Gate(connected, clock)
+        self.radio = RadioDesk(connected, self.gate)
+        self._connected = connected
+        self._on_fact = on_fact
+        self._on_note = on_note
+
+    @property
+    def analyser(self) -> SignalAnalyser:
+        """The signal analyser: it commands no RF, so it is free to use."""
+        return self._connected.analyser
+
+    def path(self, channel: int) -> Path:
+        """Return the path of a channel."""
+        return self.bench.path(channel)
+
+    def rf(self, state: RfState) -> None:
+        """Bring a channel into a state through the gate; see ``Gate.apply``."""
+        self.gate.apply(state)
+
+    def select(self, channel: int) -> None:
+        """Route the switch to this channel's port; RF goes down first unless nothing moves."""
+        self.gate.select(channel)
+
+    def mute(self, channel: int) -> None:
+        """Turn RF of a channel off."""
+        self.gate.mute(channel)
+
+    def mute_all(self) -> None:
+        """Turn RF of every channel off."""
+        self.gate.mute_all()
+
+    def state(self, channel: int) -> RfState | None:
+        """Return the state last reached on a channel, ``None`` if it is unknown."""
+        return self.gate.state(channel)
+
+    def forget(self) -> None:
+        """Treat the bench as unknown, as after a restart of the radio: the next state is sent in full."""
+        self.gate.forget()
+
+    def pad_range(self, channel: int) -> tuple[float, float, float] | None:
+        """Return lowest, highest and step in dB of the step attenuator in this path, ``None`` without one."""
+        pad = self.path(channel).pad_instrument
+        return None if pad is None else self._connected.pads[pad].range
+
+    def fact(self, name: str, text: str) -> None:
+        """Put a fact into the record."""
+        self._on_fact(name, text)
+
+    def note(self, text: str) -> None:
+        """Tell the person at the console what happens, in one sentence."""
+        self._on_note(text)
+
+    def wait_until(
+        self, condition: Callable[[], bool], *, deadline_s: float, poll_s: float, what: str
+    ) -> float:
+        """Wait until ``condition()`` holds and return the seconds it took, good to ``poll_s``.
+
+        Raises ``MeasurementError`` naming ``what`` ("the reference locks") once ``deadline_s`` has passed.
+        """
+        start = self.clock.now()
+        deadline = self.clock.deadline(deadline_s)
+        while not condition():
+            if deadline.passed:
+                raise MeasurementError(
+                    f"waited {deadline_s:g} s, and still not: {what}",
+                    next_step="look at the transcript for what the instrument said last, or allow more time",
+                )
+            self.clock.sleep(min(poll_s, max(deadline.left, 1e-3)))
+        return self.clock.now() - start

@@ -1,0 +1,289 @@
+"""The file of a simulated bench: what the instruments, the radio and the paths truly are.
+
+A profile is the truth; the bench file beside it is what the engineer believes. Neither is derived from the
+other.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from hilkit.files import FileModel, Lab, load, validate
+from hilkit.quantities import (
+    Angle,
+    Density,
+    Duration,
+    Fraction,
+    Frequency,
+    Level,
+    Ratio,
+    RelativeDensity,
+    Temperature,
+)
+from hilkit.sim.profile_radio import RadioProfile
+
+__all__ = [
+    "AnalyserProfile",
+    "Element",
+    "Fault",
+    "IdentityProfile",
+    "PadProfile",
+    "PathProfile",
+    "Profile",
+    "ProfileFile",
+    "ReferenceProfile",
+    "RelayProfile",
+    "load_profile",
+]
+
+Table = dict[Frequency, Ratio]
+"""A ratio over frequency; linear in between, constant outside."""
+
+
+class IdentityProfile(FileModel):
+    """What the instrument answers to ``*IDN?``."""
+
+    maker: str = "Lab"
+    model: str
+    serial: str
+    firmware: str = "1.0"
+
+
+class ReferenceProfile(FileModel):
+    """The house reference that feeds whatever is set to its external reference."""
+
+    present: bool = True
+    error: Fraction = Fraction.parse("0 ppm")
+
+
+class SkirtProfile(FileModel):
+    """Phase noise on one side of a line: a plateau up to ``corner``, then 20 dB a decade down to ``far``."""
+
+    density: RelativeDensity
+    corner: Frequency
+    far: RelativeDensity
+
+
+class SpurProfile(FileModel):
+    """A line that the analyser makes by itself, as read with no input attenuation."""
+
+    frequency: Frequency
+    level: Level
+
+
+class AnalyserProfile(FileModel):
+    """The true properties of one swept signal analyser."""
+
+    resource: str
+    dialect: Literal["standard", "contrary"] = "standard"
+    identity: IdentityProfile
+    low: Frequency = Frequency.parse("9 kHz")
+    high: Frequency = Frequency.parse("7 GHz")
+    noise_density: Density
+    noise_density_preamplified: Density
+    preamplifier_gain: Ratio = Ratio.parse("20 dB")
+    intercept: Level = Level.parse("15 dBm")
+    intercept_phase: Angle = Angle.parse("180 deg")
+    second_order_intercept: Level = Level.parse("55 dBm")
+    mixer_overload: Level = Level.parse("-3 dBm")
+    headroom: Ratio = Ratio.parse("3 dB")
+    phase_noise: SkirtProfile
+    filter_shape: Literal["gaussian", "four_pole"] = "gaussian"
+    filter_error: Fraction = Fraction.parse("0 %")
+    sweep_factor: Annotated[float, Field(gt=0)] = 2.5
+    reference_error: Fraction = Fraction.parse("0 ppm")
+    reference_lock_time: Duration = Duration.parse("0.2 s")
+    span_error: Fraction = Fraction.parse("0 %")
+    level_error: Ratio = Ratio.parse("0 dB")
+    level_slope_per_ghz: Ratio = Ratio.parse("0 dB")
+    attenuation_error_sd: Ratio = Ratio.parse("0 dB")
+    filter_level_error_sd: Ratio = Ratio.parse("0 dB")
+    range_error_sd: Ratio = Ratio.parse("0 dB")
+    scale_error_per_10db: Ratio = Ratio.parse("0 dB")
+    zero_feedthrough: Level = Level.parse("-25 dBm")
+    spurs: tuple[SpurProfile, ...] = ()
+    match: Ratio = Ratio.parse("26 dB")
+    match_phase: Angle = Angle.parse("0 deg")
+
+
+class PadProfile(FileModel):
+    """A programmable step attenuator; ``errors`` lists single codes, ``error_sd`` draws the others."""
+
+    resource: str
+    identity: IdentityProfile
+    low: Ratio = Ratio.parse("0 dB")
+    high: Ratio
+    step: Ratio
+    error_sd: Ratio = Ratio.parse("0 dB")
+    error_slope_sd_per_ghz: Ratio = Ratio.parse("0 dB")
+    errors: dict[Ratio, Ratio] = Field(default_factory=dict)
+    settle_time: Duration = Duration.parse("20 ms")
+
+
+class RelayProfile(FileModel):
+    """A relay switch; every channel connects one port to the common port, an open port is terminated."""
+
+    resource: str
+    identity: IdentityProfile
+    channels: tuple[int, ...]
+    settle_time: Duration = Duration.parse("15 ms")
+
+
+class MatchedElement(FileModel):
+    """What all two-port elements share: return loss at both ends and delay."""
+
+    match: Ratio = Ratio.parse("40 dB")
+    match_phase: Angle = Angle.parse("0 deg")
+    delay: Duration = Duration.parse("0 s")
+
+
+class LossElement(MatchedElement):
+    """A fixed pad, a coupled arm or anything else with a loss over frequency."""
+
+    kind: Literal["pad", "coupler", "table"]
+    loss: Ratio | Table
+
+
+class CableElement(MatchedElement):
+    """A cable: ``conductor`` is its loss at 1 GHz that grows with sqrt(f), ``dielectric`` the part that grows
+    with f.
+    """
+
+    kind: Literal["cable"]
+    conductor: Ratio
+    dielectric: Ratio = Ratio.parse("0 dB")
+
+
+class RelayElement(MatchedElement):
+    """The way through one relay channel."""
+
+    kind: Literal["relay"]
+    relay: str
+    close: int
+    loss: Ratio | Table
+    isolation: Ratio = Ratio.parse("80 dB")
+
+
+class StepAttenuatorElement(MatchedElement):
+    """The way through a programmable attenuator, ``loss`` being what remains at 0 dB."""
+
+    kind: Literal["step_attenuator"]
+    pad: str
+    loss: Ratio | Table
+
+
+class NetworkElement(FileModel):
+    """A network from a Touchstone file; ``ports`` gives the port towards the radio first."""
+
+    kind: Literal["touchstone"]
+    file: str
+    ports: tuple[Literal[1, 2], Literal[1, 2]] = (1, 2)
+
+
+Element = Annotated[
+    LossElement | CableElement | RelayElement | StepAttenuatorElement | NetworkElement,
+    Field(discriminator="kind"),
+]
+
+
+class PathProfile(FileModel):
+    """Everything between one radio port and the analyser, in order."""
+
+    channel: int
+    analyser: str
+    elements: tuple[Element, ...]
+
+
+class Fault(FileModel):
+    """Something that goes wrong on order: at the ``after``-th line that starts with ``when``, ``count``
+    times.
+
+    With ``at``, lines count only from that time on.
+    """
+
+    instrument: str
+    kind: Literal[
+        "silence",
+        "delay",
+        "half_block",
+        "garbage",
+        "nan",
+        "duplicate",
+        "refusal",
+        "stuck_relay",
+        "stuck_attenuator",
+        "lost_lock",
+        "reboot",
+        "dropped_connection",
+    ]
+    when: str = ""
+    after: Annotated[int, Field(ge=1)] = 1
+    count: Annotated[int, Field(ge=1)] = 1
+    delay: Duration | None = None
+    at: Duration | None = None
+
+
+class ProfileFile(FileModel):
+    """A simulated bench."""
+
+    profile: str
+    about: str = ""
+    seed: int = 1
+    ambient: Temperature = Temperature.parse("23 °C")
+    reference: ReferenceProfile = ReferenceProfile()
+    radio: RadioProfile
+    analysers: dict[str, AnalyserProfile]
+    pads: dict[str, PadProfile] = Field(default_factory=dict)
+    relays: dict[str, RelayProfile] = Field(default_factory=dict)
+    paths: dict[str, PathProfile]
+    faults: tuple[Fault, ...] = ()
+
+    @model_validator(mode="after")
+    def _names_exist(self) -> ProfileFile:
+        for name, path in self.paths.items():
+            if path.analyser not in self.analysers:
+                raise ValueError(
+                    f"path {name} ends at {path.analyser!r}, which is not an analyser of this profile"
+                )
+            if str(path.channel) not in self.radio.channels:
+                raise ValueError(
+                    f"path {name} starts at channel {path.channel}, which the radio does not have"
+                )
+            for element in path.elements:
+                self._check_element(name, element)
+        return self
+
+    def _check_element(self, name: str, element: Element) -> None:
+        if isinstance(element, StepAttenuatorElement) and element.pad not in self.pads:
+            raise ValueError(
+                f"path {name} goes through pad {element.pad!r}, which this profile does not have"
+            )
+        if isinstance(element, RelayElement):
+            relay = self.relays.get(element.relay)
+            if relay is None or element.close not in relay.channels:
+                raise ValueError(
+                    f"path {name} goes through {element.relay}:{element.close}, which is not there"
+                )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Profile:
+    """A profile file with the folder its Touchstone files are looked up in."""
+
+    file: ProfileFile
+    folder: Path
+
+    @property
+    def name(self) -> str:
+        """The name that the file gives itself."""
+        return self.file.profile
+
+
+def load_profile(path: Path | str, lab: Lab | None = None) -> Profile:
+    """Read a profile by name (from the lab or the library) or by path; ``FileProblems`` for its mistakes."""
+    found = (lab or Lab(None)).find("profile", str(path), relative_to=None)
+    return Profile(file=validate(load(found), ProfileFile), folder=found.parent)

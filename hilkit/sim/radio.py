@@ -1,0 +1,311 @@
+"""The simulated radio head behind its control language: lines in, lines out.
+
+Echo, prompt and the mixing-in of console lines belong to the port; here is what the unit understands and
+does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Literal
+
+from hilkit.clock import Clock
+from hilkit.sim.channel import Channel, Stream
+from hilkit.sim.profile import ProfileFile
+from hilkit.sim.transmitter import Transmission
+
+__all__ = ["SimRadio"]
+
+
+class _Sorry(Exception):
+    """What the unit refuses: its number and its words."""
+
+    def __init__(self, number: int, words: str) -> None:
+        super().__init__(f"sorry {number} {words}")
+
+
+class SimRadio:
+    """The radio: one control language over several transmit channels."""
+
+    def __init__(self, profile: ProfileFile, clock: Clock, seed: int) -> None:
+        self.profile = profile.radio
+        self._house = profile.reference
+        self._ambient = profile.ambient.celsius
+        self._clock = clock
+        self.channels = {
+            int(number): Channel(
+                number, channel, self.profile.waveforms, seed, self.profile.calibration_time.s
+            )
+            for number, channel in self.profile.channels.items()
+        }
+        self._starts = self.profile.starts
+        self._console: list[tuple[float, str]] = []
+        self._chattered_s = clock.now()
+        self.reference_present = self._house.present
+        self._start(clock.now(), uptime_s=self.profile.uptime.s)
+        self._commands: dict[str, Callable[[list[str]], str]] = {
+            "about": self._about,
+            "clockin": self._clockin,
+            "awake": self._awake,
+            "rf": self._rf,
+            "lo": self._lo,
+            "trim": self._trim,
+            "play": self._play,
+            "tune": self._tune,
+            "mend": self._mend,
+            "warmth": self._warmth,
+            "reboot": self._reboot,
+        }
+
+    def _start(self, ready_s: float, *, uptime_s: float) -> None:
+        self._ready_s = ready_s
+        self._awake_since_s = ready_s - uptime_s
+        self._external_since_s: float | None = None
+        for channel in self.channels.values():
+            channel.restart(ready_s, self.profile.bands[0].low.hz)
+
+    # control
+
+    def handle_line(self, text: str) -> str:
+        """Carry out one command line and return the answer, one line without echo and prompt.
+
+        The answer is empty for an empty line, and for any line while the unit boots.
+        """
+        words = text.split()
+        if self.booting or not words:
+            return ""
+        command = self._commands.get(words[0])
+        if command is None:
+            return f"sorry 10 unknown word {words[0]}"
+        try:
+            return command(words[1:])
+        except _Sorry as refused:
+            return str(refused)
+
+    def console_lines(self) -> list[str]:
+        """Return and forget the console lines that are due: ``~ ``, the time in s, and what the unit says."""
+        now = self._clock.now()
+        every = self.profile.chatter_every
+        while every is not None and self._chattered_s + every.s <= now:
+            self._chattered_s += every.s
+            self._say(self._chattered_s, f"warmth {self.temperature_c():.1f}")
+        due = sorted(line for line in self._console if line[0] <= now)
+        self._console = [line for line in self._console if line[0] > now]
+        return [text for _, text in due]
+
+    def _say(self, at_s: float, words: str) -> None:
+        self._console.append((at_s, f"~ {at_s:.3f} {words}"))
+
+    @property
+    def booting(self) -> bool:
+        """True while the unit starts and answers nothing."""
+        return self._clock.now() < self._ready_s
+
+    def reboot(self) -> None:
+        """Start again by itself: RF off, everything forgotten, one start more."""
+        now = self._clock.now()
+        self._starts += 1
+        self._start(now + self.profile.boot_time.s, uptime_s=0.0)
+        self._say(now + self.profile.boot_time.s, f"hello after start {self._starts}")
+
+    def lose_lock(self, number: int | None = None) -> None:
+        """Let the synthesiser of one channel, or of all, fall out of lock until it is restarted or tuned
+        again.
+        """
+        for channel in self.channels.values() if number is None else [self.channels[number]]:
+            channel.lose_lock(self._clock.now())
+            self._say(self._clock.now(), f"lo {channel.number} lost")
+
+    # state for the simulated bench
+
+    def temperature_c(self) -> float:
+        """Temperature of the unit: ambient plus what the channels heat it by."""
+        now = self._clock.now()
+        rise = (c.heat(now) * c.profile.amplifier.temperature_rise for c in self.channels.values())
+        return self._ambient + 14.0 + sum(rise)
+
+    def reference_state(self, now: float | None = None) -> Literal["locked", "seeking", "absent"]:
+        """State of the clock input; the internal reference is always locked."""
+        if self._external_since_s is None:
+            return "locked"
+        if not self.reference_present:
+            return "absent"
+        at = self._clock.now() if now is None else now
+        locked = at >= self._external_since_s + self.profile.reference_lock_time.s
+        return "locked" if locked else "seeking"
+
+    def reference_error(self, now: float) -> float:
+        """Relative frequency error of the clock in use."""
+        external = self._external_since_s is not None and self.reference_state(now) == "locked"
+        return self._house.error.value if external else self.profile.internal_error.value
+
+    def transmission(self, number: int, now: float) -> Transmission:
+        """Return the signal chain of a channel as it is at ``now``."""
+        return self.channels[number].transmission(now, reference_error=self.reference_error(now))
+
+    # commands
+
+    def _about(self, words: list[str]) -> str:
+        self._expect(words, 0)
+        identity = self.profile.identity
+        return f"about model={identity.model} serial={identity.serial} build={identity.build}"
+
+    def _clockin(self, words: list[str]) -> str:
+        if not words:
+            source = "internal" if self._external_since_s is None else "external"
+            return f"clockin {source} {self.reference_state()}"
+        self._expect(words, 1)
+        now = self._clock.now()
+        if words[0] == "internal":
+            self._external_since_s = None
+        elif words[0] != "external":
+            raise _Sorry(11, f"clockin knows external and internal, not {words[0]}")
+        elif self._external_since_s is None:
+            self._external_since_s = now
+            if self.reference_present:
+                self._say(now + self.profile.reference_lock_time.s, "clockin locked")
+        return "ok"
+
+    def _awake(self, words: list[str]) -> str:
+        self._expect(words, 0)
+        return f"awake seconds={self._clock.now() - self._awake_since_s:.1f} starts={self._starts}"
+
+    def _rf(self, words: list[str]) -> str:
+        channel, rest = self._channel(words)
+        if not rest:
+            return f"rf {channel.number} {'on' if channel.rf_on else 'off'}"
+        channel.set_rf(self._clock.now(), self._switch(rest))
+        return "ok"
+
+    def _lo(self, words: list[str]) -> str:
+        channel, rest = self._channel(words)
+        now = self._clock.now()
+        if not rest:
+            return f"lo {channel.number} {channel.carrier_hz:.0f} {channel.loop_state(now)}"
+        self._expect(rest, 1)
+        if rest[0] == "restart":
+            channel.restart_loop(now)
+            return "ok"
+        carrier_hz = self._number(rest[0])
+        if not any(band.low.hz <= carrier_hz <= band.high.hz for band in self.profile.bands):
+            bands = " or ".join(f"{band.low.hz:.0f} to {band.high.hz:.0f}" for band in self.profile.bands)
+            raise _Sorry(13, f"lo out of range {bands}")
+        channel.tune(now, carrier_hz)
+        self._say(now + channel.profile.synthesiser.lock_time.s, f"lo {channel.number} locked")
+        return "ok"
+
+    def _trim(self, words: list[str]) -> str:
+        channel, rest = self._channel(words)
+        if not rest:
+            return f"trim {channel.number} {channel.trim_db:.2f}"
+        self._expect(rest, 1)
+        wanted = self._number(rest[0])
+        high, step = channel.profile.attenuator.high.db, channel.profile.attenuator.step.db
+        if not 0 <= wanted <= high:
+            raise _Sorry(12, f"trim out of range 0 to {high:g}")
+        if abs(wanted / step - round(wanted / step)) > 1e-6:
+            raise _Sorry(14, f"trim moves in steps of {step:g}")
+        channel.set_trim(self._clock.now(), round(wanted / step) * step)
+        return "ok"
+
+    def _play(self, words: list[str]) -> str:
+        channel, rest = self._channel(words)
+        if not rest:
+            return self._playing(channel)
+        if rest[0] in ("start", "stop"):
+            self._expect(rest, 1)
+            return self._run_stream(channel, rest[0] == "start")
+        self._expect(rest, 3)
+        dbfs = self._number(rest[2])
+        if not -60 <= dbfs <= 0:
+            raise _Sorry(15, "play level out of range -60 to 0")
+        channel.load(self._clock.now(), self._stream(rest[0], rest[1], dbfs))
+        return "ok"
+
+    def _stream(self, kind: str, name: str, dbfs: float) -> Stream:
+        if kind == "tone":
+            offset_hz = self._number(name)
+            if not 0 < abs(offset_hz) <= self.profile.largest_offset.hz:
+                raise _Sorry(16, f"tone offset out of range {self.profile.largest_offset.hz:.0f} either side")
+            return Stream(kind="tone", offset_hz=offset_hz, dbfs=dbfs)
+        if kind != "file":
+            raise _Sorry(11, f"play knows tone and file, not {kind}")
+        if name not in self.profile.waveforms:
+            raise _Sorry(17, f"no file {name}")
+        return Stream(kind="file", name=name, dbfs=dbfs)
+
+    def _run_stream(self, channel: Channel, running: bool) -> str:
+        stream = channel.stream
+        if stream.kind == "nothing":
+            raise _Sorry(18, "nothing to play")
+        loaded = Stream(
+            kind=stream.kind, name=stream.name, offset_hz=stream.offset_hz, dbfs=stream.dbfs, running=running
+        )
+        channel.load(self._clock.now(), loaded)
+        return "ok"
+
+    def _playing(self, channel: Channel) -> str:
+        stream = channel.stream
+        what = {"nothing": "0", "tone": f"{stream.offset_hz:.0f}", "file": stream.name}[stream.kind]
+        level = "0" if stream.kind == "nothing" else f"{stream.dbfs:.1f}"
+        return (
+            f"play {channel.number} {stream.kind} {what} {level} {'running' if stream.running else 'stopped'}"
+        )
+
+    def _tune(self, words: list[str]) -> str:
+        channel, rest = self._channel(words)
+        now = self._clock.now()
+        if not rest:
+            channel.calibrate(now)
+            return "ok"
+        if rest != ["?"]:
+            raise _Sorry(11, f"tune knows ?, not {' '.join(rest)}")
+        state, percent = channel.calibration(now)
+        return (
+            f"tune {channel.number} {state} {percent}"
+            if state == "busy"
+            else f"tune {channel.number} {state}"
+        )
+
+    def _mend(self, words: list[str]) -> str:
+        channel, rest = self._channel(words)
+        now = self._clock.now()
+        if not rest:
+            state, percent = channel.corrections(now)
+            return f"mend {channel.number} {state}" + ("" if state == "off" else f" {percent}")
+        channel.correct(now, self._switch(rest))
+        return "ok"
+
+    def _warmth(self, words: list[str]) -> str:
+        self._expect(words, 0)
+        return f"warmth {self.temperature_c():.1f}"
+
+    def _reboot(self, words: list[str]) -> str:
+        self._expect(words, 0)
+        self.reboot()
+        return "ok"
+
+    # words
+
+    def _channel(self, words: list[str]) -> tuple[Channel, list[str]]:
+        if not words:
+            raise _Sorry(11, "a channel is missing")
+        if not words[0].isdecimal() or int(words[0]) not in self.channels:
+            raise _Sorry(19, f"no channel {words[0]}")
+        return self.channels[int(words[0])], words[1:]
+
+    def _expect(self, words: list[str], count: int) -> None:
+        if len(words) != count:
+            raise _Sorry(11, f"{count} words are needed here, not {len(words)}")
+
+    def _switch(self, words: list[str]) -> bool:
+        self._expect(words, 1)
+        if words[0] not in ("on", "off"):
+            raise _Sorry(11, f"on or off is needed here, not {words[0]}")
+        return words[0] == "on"
+
+    def _number(self, word: str) -> float:
+        try:
+            return float(word)
+        except ValueError:
+            raise _Sorry(11, f"a number is needed here, not {word}") from None

@@ -1,0 +1,185 @@
+"""What was told is on disk before the next thing happens, and can be read whatever became of the run."""
+
+from __future__ import annotations
+
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from hilkit.errors import ExitCode, RecordError
+from hilkit.readings import Bound, Evidence, Verdict
+from hilkit.record import DATABASE, Outcome, ReadingTaken, Record, StepBegun, load_trace
+from tests.record.samples import LOW, PLANNED, UTC, begun, night, reading, stored, trace
+
+
+def test_a_record_gives_back_what_was_told(tmp_path: Path) -> None:
+    run = stored(tmp_path, night())
+    assert (run.plan_name, run.bench_name, run.host) == (
+        "night check, two-channel radio head",
+        "pier bench",
+        "labpc",
+    )
+    assert run.simulated and run.seed == "17"
+    assert run.begun_utc == UTC
+    assert run.ended and run.exit_code is ExitCode.BENCH
+    assert run.bench_time_s == 70.0
+    assert run.facts == (("analyser", "Lab, SA-26, 7, 1.0"),)
+    assert [step.verdict for step in run.steps] == ["none", "fail", "pass", "error", "none", "inconc"]
+    assert [step.outcome for step in run.steps] == ["done", "done", "done", "error", "skipped", "done"]
+    bring_up, tone = run.steps[:2]
+    assert bring_up.facts == (("firmware", "4.2.0"),)
+    assert bring_up.notes == ("waiting for the reference",)
+    assert tone.vary == LOW
+    assert tone.took_s == 11.0
+    image, leakage, frequency = tone.readings
+    assert (image.key.name, image.key.phase, image.value, image.unit) == ("image", "corrected", -41.2, "dBc")
+    assert (image.verdict, image.limit, image.margin) == (Verdict.FAIL, "max -50 dBc", -8.8)
+    assert (leakage.bound, leakage.confidence) == (Bound.UPPER, 0.95)
+    assert frequency.value == 1_850_000_012.25
+    assert run.verdict is Verdict.ERROR
+
+
+def test_a_trace_is_kept_once_and_comes_back_to_the_last_bit(tmp_path: Path) -> None:
+    run = stored(tmp_path, night())
+    image, leakage, frequency = run.steps[1].readings
+    assert image.trace == leakage.trace == 1
+    assert frequency.trace is None
+    back = load_trace(run.path, 1)
+    assert np.array_equal(back.level_dbm, trace().level_dbm)
+    assert np.array_equal(back.frequency_hz, trace().frequency_hz)
+    assert (back.rbw_hz, back.detector, back.preamplifier) == (1e5, "rms", False)
+    with pytest.raises(RecordError, match="no trace number 9"):
+        load_trace(tmp_path, 9)
+
+
+def test_evidence_comes_back(tmp_path: Path) -> None:
+    check = Evidence(
+        name="floor", held=False, observed="8 dB", required="10 dB", sentence="too near the floor"
+    )
+    told = reading(PLANNED[0], "image", -60.0, "dBc", evidence=(check,))
+    run = stored(tmp_path, [begun(), StepBegun(planned=PLANNED[0]), ReadingTaken(step=1, reading=told)])
+    assert run.steps[0].readings[0].evidence == (check,)
+
+
+def test_a_reading_is_on_disk_before_the_next_one_begins(tmp_path: Path) -> None:
+    record = Record.create(tmp_path)
+    other = sqlite3.connect(tmp_path / DATABASE)
+    taken = 0
+    for event in night():
+        record.listener(event)
+        taken += isinstance(event, ReadingTaken)
+        assert other.execute("SELECT count(*) FROM reading").fetchone()[0] == taken
+    other.close()
+    record.close()
+    assert taken > 30
+
+
+@pytest.mark.parametrize(("durable", "level"), [(True, 2), (False, 1)])
+def test_a_real_bench_waits_for_the_disk_and_virtual_time_does_not(
+    tmp_path: Path, durable: bool, level: int
+) -> None:
+    """sqlite.org, PRAGMA synchronous: NORMAL is 1, FULL is 2; in WAL mode only FULL syncs at every commit."""
+    record = Record.create(tmp_path, durable=durable)
+    assert record._connection.execute("PRAGMA synchronous").fetchone()[0] == level
+    assert record._connection.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    record.close()
+
+
+def test_a_finished_record_is_one_file(tmp_path: Path) -> None:
+    stored(tmp_path, night())
+    assert [path.name for path in tmp_path.iterdir()] == [DATABASE]
+
+
+KILLED = """
+import os, sys
+from pathlib import Path
+from hilkit.record import Record, ReadingTaken, StepEnded
+from tests.record.samples import night
+record = Record.create(Path(sys.argv[1]))
+for event in night():
+    record.listener(event)
+    if isinstance(event, ReadingTaken) and event.reading.key.name == "lo_leakage":
+        os._exit(9)
+"""
+
+
+def test_a_killed_run_keeps_every_finished_reading(tmp_path: Path) -> None:
+    root = Path(__file__).parents[2]
+    done = subprocess.run([sys.executable, "-c", KILLED, str(tmp_path)], cwd=root, check=False)
+    assert done.returncode == 9
+    run = Record.open(tmp_path)
+    assert not run.ended
+    assert run.reason == "the run ended without a goodbye"
+    assert run.exit_code is ExitCode.BENCH
+    assert [len(step.readings) for step in run.steps] == [1, 2, 0, 0, 0, 0]
+    assert [step.outcome for step in run.steps[:3]] == [Outcome.DONE, Outcome.AT_WORK, Outcome.PLANNED]
+
+
+def test_a_full_disk_ends_in_an_error_and_loses_no_reading(tmp_path: Path) -> None:
+    """A cap on the pages makes SQLite answer as on a full disk (sqlite.org, PRAGMA max_page_count)."""
+    record = Record.create(tmp_path)
+    record.listener(begun())
+    record.listener(StepBegun(planned=PLANNED[0]))
+    pages = record._connection.execute("PRAGMA page_count").fetchone()[0]
+    record._connection.execute(f"PRAGMA max_page_count = {pages + 3}")
+    kept = 0
+    with pytest.raises(RecordError) as caught:
+        for number in range(10_000):
+            record.listener(ReadingTaken(step=1, reading=reading(PLANNED[0], "level", float(number), "dBm")))
+            kept += 1
+    assert "run.sqlite cannot be written: database or disk is full" in str(caught.value)
+    assert "make room" in str(caught.value)
+    record.close()
+    values = [item.value for item in Record.open(tmp_path).steps[0].readings]
+    assert kept > 0
+    assert values == [float(number) for number in range(kept)]
+
+
+def test_a_folder_that_cannot_be_written_is_said_at_once(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match=r"run\.sqlite cannot be written: unable to open database file"):
+        Record.create(tmp_path / "not there")
+
+
+def test_a_record_is_never_overwritten(tmp_path: Path) -> None:
+    Record.create(tmp_path).close()
+    with pytest.raises(RecordError, match="exists already"):
+        Record.create(tmp_path)
+
+
+def test_what_is_no_record_is_refused_in_words(tmp_path: Path) -> None:
+    with pytest.raises(RecordError, match="there is no record at"):
+        Record.open(tmp_path)
+    (tmp_path / DATABASE).write_text(
+        "not a database, but long enough to be taken for one " * 40, encoding="utf-8"
+    )
+    with pytest.raises(RecordError, match="cannot be read as a record: file is not a database"):
+        Record.open(tmp_path)
+
+
+def test_a_record_of_a_newer_version_is_refused(tmp_path: Path) -> None:
+    run = stored(tmp_path, night())
+    connection = sqlite3.connect(run.path)
+    connection.execute("PRAGMA user_version = 99")
+    connection.close()
+    with pytest.raises(RecordError, match="record version 99; this hilkit reads version 1"):
+        Record.open(tmp_path)
+
+
+def test_a_run_that_was_killed_before_it_had_begun_is_named_so(tmp_path: Path) -> None:
+    Record.create(tmp_path).close()
+    with pytest.raises(RecordError, match="the run ended before it had begun"):
+        Record.open(tmp_path)
+
+
+def test_a_finished_record_can_be_read_from_a_read_only_folder(tmp_path: Path) -> None:
+    run = stored(tmp_path, night())
+    run.path.chmod(0o444)
+    tmp_path.chmod(0o555)
+    try:
+        assert Record.open(tmp_path).ended
+    finally:
+        tmp_path.chmod(0o755)

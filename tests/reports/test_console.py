@@ -1,0 +1,159 @@
+"""A person sees what the record holds: on a terminal, in a log, and again from the record."""
+
+from __future__ import annotations
+
+import io
+from pathlib import Path
+
+import pytest
+
+from hilkit.errors import ExitCode
+from hilkit.record import RunEnded
+from hilkit.reports import Console, PlainScreen, TerminalScreen, screen_for, show_run, summary_block
+from tests.record.samples import begun, night, stored
+
+
+class Terminal(io.StringIO):
+    """A stream that takes itself for a terminal."""
+
+    encoding = "utf-8"
+
+    def isatty(self) -> bool:
+        return True
+
+
+def shown(events: list[object], *, width: int = 100) -> str:
+    stream = io.StringIO()
+    screen = PlainScreen(stream)
+    screen.width = width
+    console = Console(screen, caution="caution: conducted test.", folder="runs/x")
+    for event in events:
+        console.listener(event)  # type: ignore[arg-type]
+    return stream.getvalue()
+
+
+def summary(tmp_path: Path, events: list[object], width: int = 100) -> str:
+    run = stored(tmp_path, events)  # type: ignore[arg-type]
+    return "\n".join(item.text for item in summary_block(run, width=width))
+
+
+def test_a_run_begins_with_what_it_is_and_the_caution() -> None:
+    lines = shown([begun()]).splitlines()
+    assert lines[0] == "SIMULATED RUN: the numbers come from a model, not from a radio (seed 17)"
+    assert "caution: conducted test." in lines
+    assert lines[-1] == "6 steps in 2 combinations, about 0:01:00 of bench time"
+
+
+def test_a_real_run_does_not_call_itself_simulated() -> None:
+    assert "SIMULATED" not in shown([begun(simulated=False)])
+
+
+def test_every_step_is_shown_with_its_readings_and_its_verdict_as_a_word() -> None:
+    text = shown(list(night()))
+    assert "2/6 tone_placement  (channel=1, carrier=1842.5 MHz)" in text
+    assert "  image corrected           -41.200 dBc  max -50 dBc   -8.800 dB  fail" in text
+    assert "  lo_leakage corrected   <= -62.000 dBc  max -45 dBc  +17.000 dB  pass" in text
+    assert "  = fail  after 11.0 s" in text
+    assert "  = skipped" in text
+    assert "  . waiting for the reference" in text
+
+
+def test_a_series_is_one_row_with_its_worst_member() -> None:
+    text = shown(list(night()))
+    assert "step_error [30], worst of 30  0.240 dB  within 0.25 dB  +0.010 dB  pass" in text
+    assert text.count("step_error [") == 1
+
+
+def test_what_did_not_pass_is_repeated_at_the_end_with_its_reason_and_the_last_lines(tmp_path: Path) -> None:
+    text = summary(tmp_path, list(night()))
+    after = text.split("what did not pass, and why")[1]
+    assert "fail  tone_placement (channel=1, carrier=1842.5 MHz)" in after
+    assert "image corrected: -41.2 dBc misses max -50 dBc by 8.8 dB" in after
+    assert "last lines of analyser:" in after
+    assert "22:15 analyser <- #x1B[2J" in after
+    assert "inconc  power_sweep (channel=1, carrier=2350 MHz)" in after
+    assert "verdict: error  exit code 3: bench or instrument error" in after
+    assert text.splitlines()[-1].startswith("SIMULATED RUN")
+
+
+def test_where_nothing_was_judged_a_warning_says_so(tmp_path: Path) -> None:
+    up = list(night()[:7])
+    text = summary(tmp_path, [*up, RunEnded(exit_code=ExitCode.PASSED)])
+    assert "warning: nothing was judged: no reading of this run has a limit" in text
+    assert "exit code 0" in text
+
+
+def test_a_bench_that_is_not_safe_is_shouted_with_what_to_do_by_hand(tmp_path: Path) -> None:
+    told = "RF of channel 1 off: no answer; switch the radio's supply off"
+    text = summary(tmp_path, [*night()[:-1], RunEnded(exit_code=ExitCode.NOT_SAFE, not_safe=(told,))])
+    assert "THE BENCH IS NOT SAFE. SWITCH OFF BY HAND, NOW:\n  - RF of channel 1 off: no answer" in text
+    assert "exit code 7: the bench could not be made safe" in text
+
+
+def test_a_killed_run_is_told_as_one(tmp_path: Path) -> None:
+    text = summary(tmp_path, list(night()[:10]))
+    assert "stopped early: the run ended without a goodbye" in text
+    assert "the run ended without a goodbye while at work" in text
+    assert "5 not begun" not in text
+    assert "4 not begun" in text
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_nothing_is_wider_than_the_screen(tmp_path: Path, width: int) -> None:
+    for text in (shown(list(night()), width=width), summary(tmp_path, list(night()), width)):
+        assert max(map(len, text.splitlines())) <= width
+
+
+def test_the_record_shows_the_same_steps_as_the_run_did(tmp_path: Path) -> None:
+    live = shown(list(night()))
+    stream = io.StringIO()
+    screen = PlainScreen(stream)
+    show_run(stored(tmp_path, night()), screen)
+    again = stream.getvalue()
+    steps = [line for line in live.splitlines() if line.startswith("  ") and not line.startswith("  . ")]
+    assert steps
+    for line in steps:
+        assert line in again
+
+
+def test_a_terminal_gets_colour_and_a_line_on_what_is_at_work(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.setenv("COLUMNS", "80")
+    stream = Terminal()
+    screen = screen_for(stream)
+    assert isinstance(screen, TerminalScreen)
+    console = Console(screen, caution="", folder="runs/x")
+    for event in night():
+        console.listener(event)
+    text = stream.getvalue()
+    assert "\x1b[1;31mfail" in text
+    assert "2/6, 50.0 s left: tone_placement 1, 1842.5 MHz" in text
+
+
+def test_no_color_leaves_the_words(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: no-color.org: NO_COLOR present and not empty means no colour."""
+    monkeypatch.setenv("NO_COLOR", "1")
+    monkeypatch.setenv("TERM", "xterm-256color")
+    stream = Terminal()
+    screen = screen_for(stream)
+    console = Console(screen, caution="", folder="runs/x")
+    for event in night():
+        console.listener(event)
+    assert "\x1b[1;31m" not in stream.getvalue()
+    assert "\x1b[32m" not in stream.getvalue()
+    assert "fail" in stream.getvalue()
+
+
+def test_a_log_a_dumb_terminal_and_plain_get_plain_lines(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert isinstance(screen_for(io.StringIO()), PlainScreen)
+    assert isinstance(screen_for(Terminal(), plain=True), PlainScreen)
+    monkeypatch.setenv("TERM", "dumb")
+    assert isinstance(screen_for(Terminal()), PlainScreen)
+
+
+def test_a_console_with_a_small_character_set_gets_escapes_instead_of_an_error() -> None:
+    raw = io.BytesIO()
+    stream = io.TextIOWrapper(raw, encoding="ascii")
+    PlainScreen(stream).note("23 °C")
+    assert raw.getvalue() == b"  . 23 \\xb0C\n"
