@@ -107,12 +107,12 @@ class ElementEntry(FileModel):
     """One element of a path, or just a ``node``; which keys go with which kind is in ``ELEMENT_KINDS``."""
 
     node: str | None = Field(None, description="a named point between two elements")
-    kind: Kind | None = None
+    kind: Kind | None = Field(None, description="what the element is")
     name: str | None = Field(None, description="what messages call this element")
     node_in: str | None = Field(None, description="name of the point in front of this element")
     node_out: str | None = Field(None, description="name of the point behind this element")
-    loss: LossEntry = None
-    gain: LossEntry = None
+    loss: LossEntry = Field(None, description="what it takes from the signal, 0 dB or more")
+    gain: LossEntry = Field(None, description="what it adds to the signal, in place of a loss")
     law: Literal["linear", "sqrt_f"] | None = Field(
         None, description="how a table is interpolated: over f (the default) or over sqrt(f), as fits a cable"
     )
@@ -132,7 +132,7 @@ class ElementEntry(FileModel):
 class InstrumentEntry(FileModel):
     """One instrument."""
 
-    driver: str
+    driver: str = Field(description="driver file that knows its commands, by name")
     resource: str = Field(description="VISA resource name, such as TCPIP0::192.168.1.20::5025::SOCKET")
     model: str = Field("", description="expected model, as the instrument gives it in *IDN?")
     serial: str = Field("", description="expected serial number, as the instrument gives it in *IDN?")
@@ -147,13 +147,13 @@ class InstrumentEntry(FileModel):
 class RadioEntry(FileModel):
     """The radio on the bench."""
 
-    driver: str
+    driver: str = Field(description="driver file that knows its control language, by name")
     resource: str | None = Field(None, description="VISA resource name of the control line")
     command: list[str] | None = Field(
         None, description="or the program that speaks the control line, as a list"
     )
-    model: str = ""
-    serial: str = ""
+    model: str = Field("", description="expected model, as the radio gives it")
+    serial: str = Field("", description="expected serial number, as the radio gives it")
     channels: dict[str, str] = Field(description="number of each transmit channel, and its path")
     max_level: Level = Field(description="highest level at a port with 0 dB transmit attenuation")
     frequency: list[Band] = Field(description="carriers to which the radio may be tuned")
@@ -167,9 +167,11 @@ class BenchFile(FileModel):
     simulation: str | None = Field(
         None, description="simulated profile that plays this bench; leave out for a real one"
     )
-    instruments: dict[str, InstrumentEntry]
-    radio: RadioEntry
-    paths: dict[str, list[ElementEntry]]
+    instruments: dict[str, InstrumentEntry] = Field(description="the instruments by the name they get here")
+    radio: RadioEntry = Field(description="the radio, its channels and its limits")
+    paths: dict[str, list[ElementEntry]] = Field(
+        description="what lies between each port and the analyser, in the order of the signal"
+    )
     ratings: dict[str, Level] = Field(default_factory=dict, description="highest level that each node stands")
     margin: Ratio | None = Field(
         None, description="distance kept from every rating; 3 dB where nothing is said"

@@ -149,7 +149,8 @@ class Lab:
     def _nothing(self, kind: Kind, seen: str, message: str) -> PlaceError:
         names = self.names(kind)
         meant = near(_stem(seen), names)
-        looked = ", ".join(str(root / _PATTERNS[kind][0].split("/")[0]) for root in self.roots)
+        folders = dict.fromkeys(pattern.split("/")[0] for pattern in _PATTERNS[kind])
+        looked = ", ".join(str(root / folder) for root in self.roots for folder in folders)
         return PlaceError(
             message,
             seen=seen,

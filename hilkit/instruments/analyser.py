@@ -50,11 +50,7 @@ class SignalAnalyser(ScpiInstrument):
         """
         self._setup = None
         source: Value = reference if reference is not None else self.read("reference_source")
-        if self.has("abort"):
-            self.link.set(self._capability("abort").command(instrument=self.name))
-        self.link.set(self._capability("reset").command(instrument=self.name))
-        self.link.clear_status()
-        self.link.wait_complete(0.0, margin_s=_RESET_MARGIN_S)
+        self._reset()
         trace = self.dialect.trace
         assert trace is not None
         state = {
@@ -64,6 +60,16 @@ class SignalAnalyser(ScpiInstrument):
             "reference_source": source,
         }
         self.apply({name: value for name, value in state.items() if self.has(name)})
+
+    def _reset(self) -> None:
+        """Reset and wait. Many analysers sweep on without end after ``*RST``, and would never be complete."""
+        if self.has("abort"):
+            self.link.set(self._capability("abort").command(instrument=self.name))
+        self.link.set(self._capability("reset").command(instrument=self.name))
+        self.link.clear_status()
+        self.link.set(self._capability("continuous").command(False, instrument=self.name))
+        self._abort()
+        self.link.wait_complete(0.0, margin_s=_RESET_MARGIN_S)
 
     def configure(self, setup: SweepSetup) -> SweepSetup:
         """Set up a sweep in the dialect's order, verify it, and return it as the analyser reports it.

@@ -22,11 +22,13 @@ __all__ = [
     "explain",
     "is_timeout",
     "open_session",
+    "read_line",
     "set_timeout",
     "translated",
 ]
 
 _OPEN_TIMEOUT_MS = 5000
+_LONGEST_LINE = 1 << 24
 
 
 class Session(Protocol):
@@ -133,6 +135,21 @@ def block_reading(session: Session, resource: str) -> Iterator[None]:
     finally:
         with contextlib.suppress(Exception):
             session.set_visa_attribute(attribute, after)
+
+
+def read_line(session: Session, begun: bytes, end: bytes) -> bytes:
+    """Receive until ``end`` (without ``end``: one message) and return it with what had ``begun``.
+
+    A VISA library may hand over a line in pieces, or nothing at all; a line without end is a timeout, too.
+    """
+    line = bytearray(begun)
+    while True:
+        piece = session.read_raw()
+        line += piece
+        if not end or line.endswith(end):
+            return bytes(line)
+        if not piece or len(line) > _LONGEST_LINE:
+            raise TimeoutError(f"no end of line in {len(line)} bytes")
 
 
 def _milliseconds(seconds: float) -> int:

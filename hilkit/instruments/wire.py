@@ -19,6 +19,7 @@ from hilkit.instruments.visa import (
     block_reading,
     explain,
     open_session,
+    read_line,
     set_timeout,
     translated,
 )
@@ -97,9 +98,7 @@ class Wire:
         self.set_timeout(timeout_s)
         session = self._live()
         while True:
-            line = bytes(session.read_raw())
-            while self.framed and not line.endswith(self._read_end):
-                line += session.read_raw()
+            line = read_line(session, b"", self._read_end if self.framed else b"")
             text = line.decode("latin-1").rstrip("\r\n")
             # After a block the terminator may or may not have been sent: an empty line is that of the block.
             if text or not self._loose_end:
@@ -119,7 +118,10 @@ class Wire:
 
     def portion(self, count: int) -> bytes:
         """Receive up to ``count`` bytes, at least one."""
-        return bytes(self._live().read_bytes(count, chunk_size=count, break_on_termchar=True))
+        data = bytes(self._live().read_bytes(count, chunk_size=count, break_on_termchar=True))
+        if not data:
+            raise TimeoutError("nothing came")
+        return data
 
     def first_of_block(self) -> bytes:
         """Receive one byte, past the terminator that an earlier block may have left."""

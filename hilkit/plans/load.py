@@ -261,4 +261,10 @@ def _set_value(name: str, text: str) -> Scalar:
         raise UsageError(f"--set {name}={text}: {error}") from error
     if not isinstance(value, (str, int, float, bool)):
         raise UsageError(f"--set {name}={text}: a value is needed", next_step=f"write --set {name}=VALUE")
+    if isinstance(value, str) and _looks_like_quantity(value):
+        try:
+            parse(value, None)
+        except QuantityError as error:
+            hint = error.next_step or f"allowed: {error.allowed}"
+            raise UsageError(f"--set {name}={text}: {error.message}", next_step=hint) from error
     return value

@@ -197,7 +197,7 @@ def _wait(clock: Clock, device: Device, deadline: float) -> bool:
     # without an announced time a console may still speak up: look again and again
     until = min(deadline, now + SLICE_S if wake is None else max(wake, now))
     if isinstance(clock, VirtualClock):
-        time.sleep(until - now)
+        clock.advance(until - now)
     else:
         time.sleep(min(until - now, SLICE_S))
     return True

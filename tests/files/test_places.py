@@ -101,6 +101,13 @@ def test_an_unknown_name_lists_what_there_is(lab):
     assert "looked in" in caught.value.next_step
 
 
+def test_every_folder_in_which_a_bench_may_lie_is_named(lab, shipped):
+    with pytest.raises(PlaceError) as caught:
+        lab.find("bench", "harbour")
+    for folder in (lab.root / "benches", lab.root / "sim_profiles", shipped / "sim_profiles"):
+        assert str(folder) in caught.value.next_step
+
+
 def test_a_lab_without_any_file_of_a_kind_says_where_it_looked(tmp_path, shipped):
     (shipped / "sequences" / "night.yaml").unlink()
     with pytest.raises(PlaceError, match="there is no plan in"):

@@ -161,36 +161,3 @@ def test_the_worst_of_nothing_is_no_verdict():
 @given(st.lists(st.builds(Judgement, verdict=st.sampled_from(Verdict), margin=st.none() | st.floats(-9, 9))))
 def test_the_worst_agrees_with_the_overwriting_rule(judgements):
     assert worst(judgements).verdict is overall(judgement.verdict for judgement in judgements)
-
-
-# --- ETSI ES 201 873-1, clause 24, "Overwriting rules for the verdict" (table 29 or 30 by edition), cell by
-#     cell: rows are the current verdict, columns the new one; "error" is set by the run itself, over all.
-
-TABLE = """
-          pass    inconc  fail    none
-none      pass    inconc  fail    none
-pass      pass    inconc  fail    pass
-inconc    inconc  inconc  fail    inconc
-fail      fail    fail    fail    fail
-"""
-
-
-def cells():
-    head, *rows = (line.split() for line in TABLE.strip().splitlines())
-    return [(row[0], new, result) for row in rows for new, result in zip(head, row[1:], strict=True)]
-
-
-@pytest.mark.parametrize(("current", "new", "result"), cells())
-def test_overwriting_rule(current, new, result):
-    assert Verdict(current).overwritten_by(Verdict(new)) is Verdict(result)
-    assert overall([Verdict(current), Verdict(new)]) is Verdict(result)
-
-
-@pytest.mark.parametrize("other", Verdict)
-def test_error_overwrites_all_and_is_never_overwritten(other):
-    assert ERROR.overwritten_by(other) is ERROR
-    assert other.overwritten_by(ERROR) is ERROR
-
-
-def test_the_table_has_all_sixteen_cells():
-    assert len(cells()) == 16

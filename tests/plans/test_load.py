@@ -142,6 +142,13 @@ def test_a_set_value_that_does_not_fit_is_told_at_the_place_of_its_use(read):
     assert (tone.line, tone.seen) == (7, "0 (from $channel)")
 
 
+def test_a_set_value_with_a_misspelt_unit_is_told_once_and_by_its_option(read):
+    with pytest.raises(UsageError) as caught:
+        read(sets={"carrier": "1850 mhz"})
+    assert caught.value.message.startswith("--set carrier=1850 mhz: 'mhz' is no unit that is known")
+    assert caught.value.next_step.startswith("did you mean MHz")
+
+
 def test_the_bench_of_the_command_line_overrides_that_of_the_plan(read):
     assert read().bench_name() == "pier"
     assert read(bench_override="quay").bench_name() == "quay"

@@ -5,6 +5,7 @@ import pytest
 from hilkit.errors import MeasurementError
 from hilkit.procedures import find
 from hilkit.readings import Bound
+from hilkit.safety import RfState
 from tests.procedures.rig import CARRIER, TONE, by_key, failed_checks, rig, series
 from tests.procedures.truth import lines_dbm, relative_dbc
 
@@ -249,9 +250,11 @@ def test_a_path_without_loss_in_the_band_is_refused(tmp_path):
 
 def test_other_channels_are_silent_while_one_is_read(tmp_path):
     with rig(tmp_path) as pier:
-        pier.bring_up()
         pier.bring_up(channel=2)
-        pier.run("tone_placement", **{**TONE, "channel": 2}, corrections="false")
+        pier.bring_up()
+        pier.session.select(1)
+        other = RfState(channel=2, carrier_hz=1.8425e9, attenuation_db=10.0, tone_offset_hz=5e6)
+        pier.session.rf(other)
         pier.run("tone_placement", **TONE, corrections="false")
         assert not pier.session.radio.rf(2)
         assert pier.session.radio.rf(1)

@@ -10,7 +10,7 @@ import pytest
 
 from hilkit.clock import VirtualClock
 from hilkit.errors import ExitCode, Interrupted, RecordError
-from hilkit.record import Event, Outcome, ReadingTaken, Record, StepBegun
+from hilkit.record import Event, Outcome, ReadingTaken, Record, StepBegun, StepEnded
 from hilkit.runner import StopRequest
 from hilkit.sim.profile import Fault
 from tests.runner.trial import go, laid
@@ -178,6 +178,18 @@ def test_ctrl_c_in_a_long_wait_ends_it_and_a_second_one_does_not_skip_the_safe_s
     assert code is ExitCode.INTERRUPTED
     assert stored.not_safe == ()
     assert [step.outcome for step in stored.steps] == [Outcome.ERROR, Outcome.SKIPPED]
+
+
+def test_ctrl_c_after_the_last_step_does_not_disturb_the_safe_state(tmp_path: Path) -> None:
+    def press(event: Event) -> None:
+        if isinstance(event, StepEnded):
+            signal.raise_signal(signal.SIGINT)
+
+    with laid(tmp_path, "  - look: {rf: true}") as table:
+        code = run_on(table, tmp_path, [press])
+        assert table.world.radio.handle_line("rf 1") == "rf 1 off"
+    assert code is ExitCode.PASSED
+    assert Record.open(tmp_path / "run").not_safe == ()
 
 
 @pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])

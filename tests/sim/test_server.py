@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import socket
 import struct
 import time
@@ -150,7 +151,8 @@ def test_a_client_that_was_killed_keeps_the_radio_busy_for_seconds(
     first = Client(server, "radio")
     first.ask("about")
     # a closed socket with zero linger sends a reset, as the system does for a killed client with unread bytes
-    first.socket.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    linger = struct.pack("hh" if os.name == "nt" else "ii", 1, 0)
+    first.socket.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, linger)
     first.close()
     radio = server.bench.instruments["radio"]
     _until(lambda: radio.refuses and radio._current is None)  # type: ignore[attr-defined]
