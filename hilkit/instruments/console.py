@@ -43,6 +43,7 @@ class LineConsole:
         self._error = re.compile(manners.error)
         self._done = re.compile(manners.done)
         self.probe = ""
+        self._under_way = False
 
     def set(self, command: str) -> None:
         """Send a command and wait for its confirmation; RefusedError with the console's words."""
@@ -53,8 +54,17 @@ class LineConsole:
 
         RefusedError for an error line, ReplyError if something else is answered, LinkError for silence.
         """
+        if self._under_way and not self._manners.echo:
+            # Without an echo nothing tells the answer to this command from the one left over.
+            self.transport.recover()
         try:
-            return self._exchange(command, match, self.timeout_s)
+            self._under_way = True
+            found = self._exchange(command, match, self.timeout_s)
+            self._under_way = False
+            return found
+        except (RefusedError, ReplyError):
+            self._under_way = False
+            raise
         except LinkError as error:
             state = self._resync()
             raise LinkError(
@@ -121,6 +131,7 @@ class LineConsole:
         """Bring the link back in step, and say how it went."""
         try:
             self.transport.recover()
+            self._under_way = False
             self._transcript.line(self.name, NOTE, "link cleared or opened again")
             if self.probe:
                 self._exchange(self.probe, lambda text: re.fullmatch(".+", text), self.timeout_s)

@@ -19,6 +19,7 @@ __all__ = [
     "LineEntry",
     "NumberText",
     "SelfTestEntry",
+    "SerialEntry",
     "SweepTimeEntry",
     "TerminatorsEntry",
     "TraceEntry",
@@ -37,6 +38,13 @@ class TerminatorsEntry(FileModel):
     read: Literal["\n", "\r\n", "\r"] = Field(
         default="\n", description="expected after each answer on sockets and serial lines"
     )
+
+
+class SerialEntry(FileModel):
+    """Settings of a serial line; eight data bits, no parity, one stop bit."""
+
+    baud: Annotated[int, Field(ge=50, le=4_000_000)] = Field(description="bits per second")
+    flow: Literal["none", "rts_cts", "xon_xoff"] = Field(default="none", description="flow control")
 
 
 class TraceEntry(FileModel):
@@ -128,6 +136,7 @@ class DriverFile(FileModel):
     completion: Literal["esr", "opc_query", "operation_condition", "elapsed"] = Field(
         "esr", description="how the end of an overlapped command is known"
     )
+    serial: SerialEntry | None = Field(None, description="used where the resource is a serial line")
     timeout: Duration = Field(Duration(3.0), description="for answers that need no measurement")
     error_query: str = Field(
         ":SYSTem:ERRor:NEXT?", description="query that takes one entry from the error queue"

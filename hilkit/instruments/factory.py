@@ -89,6 +89,6 @@ def _console(
 def _needed(manager: ResourceManager | None, name: str) -> ResourceManager:
     if manager is None:
         raise UsageError(
-            f"{name}: a VISA resource needs a resource manager", next_step="pass resource_manager="
+            f"{name}: a VISA resource needs a resource manager to open it", next_step="pass resource_manager="
         )
     return manager

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from hilkit.clock import Clock
-from hilkit.errors import LinkError
+from hilkit.errors import HilkitError, LinkError
 from hilkit.instruments.resource import check_resource, is_serial, is_socket
 from hilkit.instruments.visa import ResourceManager, Session, explain, is_timeout, open_session, set_timeout
 
@@ -73,10 +73,11 @@ class VisaLines(LineTransport):
         """Send one line."""
         session = self._live()
         try:
-            session.write_raw((text + self._write_end).encode("utf-8"))
-        except Exception as error:
+            with translated(self._name, f"send {text!r}"):
+                session.write_raw((text + self._write_end).encode("utf-8"))
+        except LinkError:
             self.close()
-            raise explain(error, name=self._name, doing=f"send {text!r}") from error
+            raise
 
     def receive(self, timeout_s: float) -> str | None:
         """Return the next line, None if none comes in time."""
@@ -86,9 +87,14 @@ class VisaLines(LineTransport):
             self._timeout_s = timeout_s
         try:
             while True:
-                self._partial += session.read_raw()
+                piece = session.read_raw()
+                if not piece:
+                    return None
+                self._partial += piece
                 if self._partial.endswith(self._read_end[-1:].encode("ascii")) or not self._framed:
                     break
+        except HilkitError:
+            raise
         except Exception as error:
             if is_timeout(error):
                 return None

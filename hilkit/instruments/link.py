@@ -15,7 +15,7 @@ from hilkit.clock import Clock
 from hilkit.errors import HilkitError, LinkError, RefusedError, ReplyError
 from hilkit.instruments import replies
 from hilkit.instruments.status import RESTARTED, Events, Waiter, blame
-from hilkit.instruments.transcript import NOTE, RECEIVED, NullTranscript, Transcript, quoted, visible
+from hilkit.instruments.transcript import NOTE, RECEIVED, NullTranscript, Transcript, quoted
 from hilkit.instruments.visa import ResourceManager, explain, is_timeout
 from hilkit.instruments.wire import Completion, LinkSettings, Wire
 
@@ -58,6 +58,7 @@ class ScpiLink:
             transcript=self.transcript,
             settings=self.settings,
         )
+        self._under_way = False
         self._waiter = Waiter(self)
 
     @property
@@ -73,7 +74,8 @@ class ScpiLink:
             raise ValueError(
                 f"{self.name}: {text!r} is a query; use ask, or its answer is taken for the next one"
             )
-        self._wire.send(text)
+        self._begin(text)
+        self._under_way = False
 
     def ask(self, text: str, *, timeout_s: float | None = None) -> str:
         """Send a query and return its answer without terminator; LinkError if none comes in time."""
@@ -81,9 +83,11 @@ class ScpiLink:
             raise ValueError(
                 f"{self.name}: {text!r} is no query; use set, or the wait for an answer runs out"
             )
-        self._wire.send(text)
+        self._begin(text)
         with self._reading(text):
-            return self._wire.line(timeout_s or self.settings.timeout_s)
+            reply = self._wire.line(timeout_s or self.settings.timeout_s)
+        self._under_way = False
+        return reply
 
     def ask_float(self, text: str, *, timeout_s: float | None = None) -> float:
         """Return the answer as a number; ReplyError for anything else and for the SCPI infinities."""
@@ -134,7 +138,7 @@ class ScpiLink:
                 f"{self.name}: {text!r} is no query; use set, or the wait for an answer runs out"
             )
         wire = self._wire
-        wire.send(text)
+        self._begin(text)
         try:
             with self._reading(text), wire.block(timeout_s or self.settings.timeout_s):
                 if wire.framed:
@@ -146,6 +150,7 @@ class ScpiLink:
             self.transcript.line(self.name, NOTE, error.message)
             self.resync()
             raise
+        self._under_way = False
         self.transcript.line(self.name, RECEIVED, f"# block of {len(data)} bytes")
         return data
 
@@ -219,6 +224,13 @@ class ScpiLink:
 
     # --- timeouts
 
+    def _begin(self, text: str) -> None:
+        """Send; an exchange that was broken off before its end left an answer behind, which goes first."""
+        if self._under_way:
+            self.resync()
+        self._under_way = True
+        self._wire.send(text)
+
     @contextlib.contextmanager
     def _reading(self, text: str) -> Iterator[None]:
         try:
@@ -268,7 +280,8 @@ class ScpiLink:
                 if entry.number == 0:
                     break
                 facts.append(f"error queue {entry}")
-        self.set("*CLS")
+        self._wire.send("*CLS")
+        self._under_way = False
 
     def _in_step(self) -> None:
         """Ask for the identity: an answer left over from before shows as a wrong one and is thrown away."""
@@ -293,6 +306,8 @@ class ScpiLink:
         """Receive a line without the care for timeouts, which is under way already."""
         try:
             return self._wire.line(self.settings.timeout_s)
+        except HilkitError:
+            raise
         except Exception as error:
             raise explain(error, name=self.name, doing=f"read the answer to {asked}") from error
 

@@ -113,8 +113,7 @@ def channel_list(reply: str, *, instrument: str, asked: str) -> tuple[int, ...]:
         match = re.fullmatch(r"(\d+)(?::(\d+))?", part)
         if match is None:
             raise ReplyError(
-                f"{asked} was answered with {quoted(reply)}, which is not a channel list such as "
-                "(@101,102)",
+                f"{asked} was answered with {quoted(reply)}, which is not a channel list such as (@101,102)",
                 instrument=instrument,
             )
         first, last = int(match[1]), int(match[2] or match[1])

@@ -9,7 +9,7 @@ import contextlib
 import socket
 from typing import TYPE_CHECKING, Any, Protocol
 
-from hilkit.errors import LinkError
+from hilkit.errors import HilkitError, LinkError
 from hilkit.instruments.resource import is_serial, is_socket
 
 if TYPE_CHECKING:
@@ -78,6 +78,8 @@ def open_session(
         session: Session = manager.open_resource(
             resource, open_timeout=_OPEN_TIMEOUT_MS, timeout=_milliseconds(timeout_s)
         )
+    except HilkitError:
+        raise
     except Exception as error:
         raise explain(error, name=name, doing=f"open {resource}") from error
     _adapt(session, resource, terminator)
@@ -170,12 +172,12 @@ def is_timeout(error: BaseException) -> bool:
 
 @contextlib.contextmanager
 def translated(name: str, doing: str) -> Iterator[None]:
-    """Turn what PyVISA and the operating system raise into a LinkError, timeouts excepted."""
+    """Turn what PyVISA and the operating system raise into a LinkError; an interrupt passes as it is."""
     try:
         yield
+    except HilkitError:
+        raise
     except Exception as error:
-        if is_timeout(error) or isinstance(error, LinkError):
-            raise
         raise explain(error, name=name, doing=doing) from error
 
 

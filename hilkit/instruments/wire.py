@@ -15,6 +15,7 @@ from hilkit.instruments.resource import check_resource, is_serial, is_socket
 from hilkit.instruments.transcript import NOTE, RECEIVED, SENT, Transcript, quoted
 from hilkit.instruments.visa import (
     ResourceManager,
+    SerialSettings,
     Session,
     block_reading,
     explain,
@@ -52,6 +53,7 @@ class LinkSettings:
     operation_query: str = ":STATus:OPERation:CONDition?"
     timeout_s: float = 3.0
     margin_s: float = 5.0
+    serial: SerialSettings = SerialSettings()
 
 
 class Wire:
@@ -88,10 +90,11 @@ class Wire:
         session = self._live()
         self._transcript.line(self.name, SENT, text)
         try:
-            session.write_raw((text + self._write_end).encode("latin-1"))
-        except Exception as error:
+            with translated(self.name, f"send {quoted(text)}"):
+                session.write_raw((text + self._write_end).encode("latin-1"))
+        except LinkError:
             self.drop()
-            raise explain(error, name=self.name, doing=f"send {quoted(text)}") from error
+            raise
 
     def line(self, timeout_s: float) -> str:
         """Receive one line without its terminator; PyVISA's exception if none comes in time."""
@@ -202,6 +205,7 @@ class Wire:
             name=self.name,
             timeout_s=settings.timeout_s,
             terminator=settings.read_termination,
+            serial=settings.serial,
         )
         self._timeout_s = settings.timeout_s
         self._loose_end = False

@@ -219,3 +219,18 @@ def test_a_set_without_name_or_value_is_refused(texts: list[str], word: str) -> 
 
 def test_a_value_may_hold_an_equals_sign() -> None:
     assert pairs(["note=a=b", " channel = 1 "]) == {"note": "a=b", "channel": "1"}
+
+
+def test_the_night_check_that_comes_with_hilkit_passes_from_an_empty_folder(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = call(capsys, "run", "sequences/night_check.yaml")
+    assert done.code == 0, done.text
+    assert "note: sequences/night_check.yaml is not here; using " in done.err
+    (folder,) = folders(here)
+    stored = Record.open(folder)
+    (suite,) = junitparser.JUnitXml.fromfile(str(folder / "junit.xml"))
+    assert (suite.tests, suite.failures, suite.errors, suite.skipped) == (len(stored.steps), 0, 0, 0)
+    for case, step in zip(suite, stored.steps, strict=True):
+        lines = case.system_out.splitlines()
+        assert sum(" verdict " in line for line in lines) == len(step.readings)

@@ -116,9 +116,7 @@ class FakeSession:
         end = self.instrument.output.find(b"\n") + 1 if self.socket else len(self.instrument.output)
         return self._take(end)
 
-    def read_bytes(
-        self, count: int, chunk_size: int | None = None, break_on_termchar: bool = False
-    ) -> bytes:
+    def read_bytes(self, count: int, chunk_size: int | None = None, break_on_termchar: bool = False) -> bytes:
         assert self.attributes.get(ResourceAttribute.termchar_enabled) == 0
         return self._take(min(count, len(self.instrument.output)))
 

@@ -24,7 +24,9 @@ class SimulatedBench:
             (tmp_path / data.name).write_bytes(data.read_bytes())
         text = (folder / "simulated_pier.yaml").read_text(encoding="utf-8")
         assert "  analyser:\n    resource:" in text
-        text = text.replace("  analyser:\n    resource:", f"  analyser:\n    dialect: {dialect}\n    resource:", 1)
+        text = text.replace(
+            "  analyser:\n    resource:", f"  analyser:\n    dialect: {dialect}\n    resource:", 1
+        )
         path = tmp_path / "mine.yaml"
         path.write_text(text.replace(SOCKET, resource), encoding="utf-8")
         self.clock = VirtualClock()
@@ -47,5 +49,13 @@ class SimulatedBench:
 
 
 def fault(kind: str, when: str, instrument: str = "analyser", **more: Any) -> Any:
-    row = {"instrument": instrument, "kind": kind, "when": when, "after": 1, "count": 1, "delay": None, "at": None}
+    row = {
+        "instrument": instrument,
+        "kind": kind,
+        "when": when,
+        "after": 1,
+        "count": 1,
+        "delay": None,
+        "at": None,
+    }
     return SimpleNamespace(**{**row, **more})

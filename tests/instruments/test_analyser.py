@@ -35,7 +35,12 @@ def test_the_identity_has_four_fields() -> None:
     """IEEE 488.2, clause 10.14 (from memory): maker, model, serial number, firmware."""
     _, analyser = bench()
     identity = analyser.identity()
-    assert (identity.maker, identity.model, identity.serial, identity.firmware) == ("Bench Lab", "SA1", "0042", "1.0")
+    assert (identity.maker, identity.model, identity.serial, identity.firmware) == (
+        "Bench Lab",
+        "SA1",
+        "0042",
+        "1.0",
+    )
     assert str(identity) == "Bench Lab, SA1, 0042, 1.0"
 
 
@@ -196,7 +201,10 @@ def test_an_error_in_the_queue_is_traced_to_its_setting() -> None:
     found.instrument.on_set = refuse
     with pytest.raises(RefusedError) as caught:
         analyser.configure(SETUP)
-    assert 'span = 10000000 Hz was answered in the error queue with -222,"Data out of range"' in caught.value.message
+    assert (
+        'span = 10000000 Hz was answered in the error queue with -222,"Data out of range"'
+        in caught.value.message
+    )
     assert "100 Hz to 7000000000 Hz" in caught.value.next_step
 
 
@@ -310,7 +318,9 @@ def test_where_nothing_tells_the_end_two_equal_traces_do(tmp_path) -> None:
     analyser.configure(SETUP)
     assert analyser.acquire().level_dbm[0] == -2.0
     levels = iter(range(-1000, 0))
-    found.instrument.answers[":TRACE:DATA?"] = lambda _: block(np.full(101, next(levels), dtype=">f4").tobytes())
+    found.instrument.answers[":TRACE:DATA?"] = lambda _: block(
+        np.full(101, next(levels), dtype=">f4").tobytes()
+    )
     with pytest.raises(LinkError, match="the trace kept changing"):
         analyser.acquire()
 

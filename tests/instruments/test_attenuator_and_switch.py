@@ -22,7 +22,11 @@ def test_a_code_is_set_read_back_and_given_time_to_settle() -> None:
     found, attenuator = pad()
     assert attenuator.set(10.0) == 10.0
     assert attenuator.get() == 10.0
-    assert found.instrument.log[:3] == [":INPut:ATTenuation 10 DB", ":SYSTem:ERRor:NEXT?", ":INPut:ATTenuation?"]
+    assert found.instrument.log[:3] == [
+        ":INPut:ATTenuation 10 DB",
+        ":SYSTem:ERRor:NEXT?",
+        ":INPut:ATTenuation?",
+    ]
     assert found.clock.now() == pytest.approx(0.02)
 
 

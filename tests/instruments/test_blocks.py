@@ -33,7 +33,9 @@ def test_a_block_is_read_by_count_whatever_its_terminator(
 ) -> None:
     """IEEE 488.2, clause 8.7.9; SCPI-99 volume 2, FORMat:BORDer (NORMal is the most significant byte first)."""
     data = struct.pack(f"{mark}3{letter}", *NUMBERS)
-    assert np.array_equal(asked(block(data, end), resource=resource, data_format=form, byte_order=order), NUMBERS)
+    assert np.array_equal(
+        asked(block(data, end), resource=resource, data_format=form, byte_order=order), NUMBERS
+    )
 
 
 @pytest.mark.parametrize("resource", [SOCKET, INSTR])

@@ -44,7 +44,12 @@ def test_settings_survive_their_coupling_because_of_the_order_of_the_override(tm
     analyser.prepare(reference="external")
     back = analyser.configure(SETUP)
     assert back == replace(SETUP, vbw_hz=1e6)
-    for name, value in (("rbw_auto", False), ("attenuation_auto", False), ("detector", "rms"), ("average_type", "power")):
+    for name, value in (
+        ("rbw_auto", False),
+        ("attenuation_auto", False),
+        ("detector", "rms"),
+        ("average_type", "power"),
+    ):
         assert analyser.read(name) == value
 
 
@@ -60,7 +65,9 @@ def test_the_generic_order_on_the_contrary_analyser_is_found_out_by_reading_back
     from hilkit.files import Lab
     from hilkit.instruments import load_dialect
 
-    wrong = tuple(name for name in load_dialect("signal_analyser", Lab(None)).order if analyser.dialect.has(name))
+    wrong = tuple(
+        name for name in load_dialect("signal_analyser", Lab(None)).order if analyser.dialect.has(name)
+    )
     analyser.dialect = replace(analyser.dialect, order=wrong)
     analyser.prepare(reference="external")
     with pytest.raises(RefusedError, match="attenuation_auto: sent off, read back on"):

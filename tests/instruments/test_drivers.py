@@ -134,7 +134,11 @@ capabilities:
 @pytest.mark.parametrize(
     ("before", "after", "says"),
     [
-        ("instrument_class: step_attenuator", "instrument_class: step_atenuator", "did you mean step_attenuator?"),
+        (
+            "instrument_class: step_attenuator",
+            "instrument_class: step_atenuator",
+            "did you mean step_attenuator?",
+        ),
         (' {value}"', '"', "{value} is missing"),
         ('    ask: ":ATT?"\n', "", "attenuation needs ask:"),
         ('    set: ":ATT {value}"\n', "", "attenuation needs set:"),

@@ -123,14 +123,23 @@ def test_a_setting_that_is_not_taken_is_refused_with_both_values() -> None:
     _, unit, _ = radio()
     for call, says in (
         (lambda: unit.set_rf(1, False), "rf of channel 1 was not taken: sent off, read back on"),
-        (lambda: unit.set_carrier(1, 1850e6), "carrier of channel 1 .* sent 1850000000 Hz, read back 1842500000 Hz"),
+        (
+            lambda: unit.set_carrier(1, 1850e6),
+            "carrier of channel 1 .* sent 1850000000 Hz, read back 1842500000 Hz",
+        ),
         (lambda: unit.set_attenuation(1, 3.0), "sent 3 dB, read back 12.5 dB"),
-        (lambda: unit.set_reference("internal"), "reference was not taken: sent internal, read back external"),
+        (
+            lambda: unit.set_reference("internal"),
+            "reference was not taken: sent internal, read back external",
+        ),
         (lambda: unit.play_tone(1, 5e6, -6.0), "should play tone at 5000000 Hz at -6 dBFS"),
         (lambda: unit.play_tone(1, 7.5e6, -3.0), "should play tone at 7500000 Hz at -3 dBFS"),
         (lambda: unit.play_waveform(1, "nr20", -6.0), "should play waveform nr20"),
         (lambda: unit.stop_stream(1), "stream of channel 1 should be stopped"),
-        (lambda: unit.set_corrections(1, False), "corrections of channel 1 should be off, they report 'learning'"),
+        (
+            lambda: unit.set_corrections(1, False),
+            "corrections of channel 1 should be off, they report 'learning'",
+        ),
     ):
         with pytest.raises(RefusedError, match=says):
             call()
@@ -176,7 +185,9 @@ def test_a_strange_line_before_the_answer_is_passed_over() -> None:
 def test_an_answer_that_fits_no_pattern_is_shown() -> None:
     transport, unit, _ = radio()
     transport.answers["warmth"] = "warmth very\x07"
-    with pytest.raises(ReplyError, match=r"'warmth' was answered with 'warmth very\\x07', which fits no reply pattern"):
+    with pytest.raises(
+        ReplyError, match=r"'warmth' was answered with 'warmth very\\x07', which fits no reply pattern"
+    ):
         unit.temperature_c()
     transport.answers["warmth"] = "\n".join(["warmth ?"] * 2000)
     with pytest.raises(ReplyError, match="fits no reply pattern"):
@@ -196,7 +207,9 @@ def test_a_word_that_the_driver_file_does_not_know_is_shown() -> None:
 def test_silence_brings_the_link_back_in_step_and_is_a_link_error() -> None:
     transport, unit, _ = radio()
     transport.answers["warmth"] = None
-    with pytest.raises(LinkError, match=r"radio: no answer to 'warmth' within 3 s at memory \(the link is back in step"):
+    with pytest.raises(
+        LinkError, match=r"radio: no answer to 'warmth' within 3 s at memory \(the link is back in step"
+    ):
         unit.temperature_c()
     assert transport.recovered == 1
     assert transport.sent == ["warmth", "about"]

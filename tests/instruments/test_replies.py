@@ -69,7 +69,9 @@ def test_a_word_is_known_in_its_long_and_its_short_form_only(reply: str, word: s
     assert replies.matches_word(reply, word) is same
 
 
-@pytest.mark.parametrize(("text", "value"), [("1", True), ("0", False), ("ON", True), ("off", False), ("+1", True)])
+@pytest.mark.parametrize(
+    ("text", "value"), [("1", True), ("0", False), ("ON", True), ("off", False), ("+1", True)]
+)
 def test_booleans_are_read_as_digits_and_as_words(text: str, value: bool) -> None:
     assert replies.truth(text, **WHO) is value
 

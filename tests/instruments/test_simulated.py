@@ -34,7 +34,9 @@ def test_a_trace_comes_over_a_socket_and_over_an_interface_with_end(tmp_path: Pa
 
 
 @pytest.mark.parametrize("resource", [SOCKET, INSTR])
-def test_silence_is_a_timeout_after_which_the_next_answer_is_the_right_one(tmp_path: Path, resource: str) -> None:
+def test_silence_is_a_timeout_after_which_the_next_answer_is_the_right_one(
+    tmp_path: Path, resource: str
+) -> None:
     _, analyser = ready(tmp_path, fault("silence", ":SENSe:FREQuency:CENTer?", after=2), resource=resource)
     with pytest.raises(LinkError, match="back in step"):
         analyser.read("centre")

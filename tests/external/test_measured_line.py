@@ -1,0 +1,73 @@
+"""The measured network of the shipped bench is the published one, on both sides of the simulated bench.
+
+Source: package permittivitycalc 0.6.0 (PyPI, MIT licence), file permittivitycalc/data/rexolite_PAL.txt, a
+two-port measurement of a coaxial airline filled with a polymer sample; frequency in Hz, then magnitude and
+phase in degrees of S11, S21, S12 and S22, the columns of uncertainties left out.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import skrf
+
+from hilkit.bench import load_bench
+from hilkit.files import Lab, library
+from hilkit.sim.touchstone import read_network
+
+FOLDER = library() / "sim_profiles"
+FILE = FOLDER / "measured_line.s2p"
+
+POINTS = """
+1501913666.667 0.388642247 -158.071021228 0.917668811 -67.387329776
+  0.917844889 -67.388931642 0.388705902 -157.846075594
+1841901666.667 0.154026245 112.634221505 0.984858904 -159.719054445
+  0.985037962 -159.726610886 0.154074254 107.973395575
+2139391166.667 0.383192243 -158.887198117 0.919058406 112.183485359
+  0.919265045 112.179004548 0.383209710 -157.769289493
+2351883666.667 0.351641049 146.770422357 0.931929272 56.538284060
+  0.932165334 56.533426340 0.351498812 146.325504441
+2536043833.333 0.023376123 112.615756458 0.994628562 2.119501866
+  0.994857655 2.111633369 0.021881885 81.728291146
+2989361166.667 0.354937622 146.380497117 0.928203996 -123.955348999
+  0.928457891 -123.967250996 0.354720437 147.542412005
+"""
+PUBLISHED = np.array(POINTS.split(), dtype=float).reshape(-1, 9)
+NAMES = ((0, 0), (1, 0), (0, 1), (1, 1))
+
+
+def published(row: np.ndarray) -> dict[tuple[int, int], complex]:
+    polar = row[1:].reshape(4, 2)
+    return {
+        name: size * np.exp(1j * np.radians(angle)) for name, (size, angle) in zip(NAMES, polar, strict=True)
+    }
+
+
+@pytest.mark.parametrize("row", PUBLISHED, ids=lambda row: f"{row[0] / 1e6:.0f} MHz")
+def test_the_file_holds_the_published_points(row: np.ndarray) -> None:
+    numbers = [
+        [float(word) for word in line.split()]
+        for line in FILE.read_text(encoding="utf-8").splitlines()
+        if line and line[0] not in "!#"
+    ]
+    assert row.tolist() in numbers
+
+
+@pytest.mark.parametrize("row", PUBLISHED, ids=lambda row: f"{row[0] / 1e6:.0f} MHz")
+def test_scikit_rf_and_the_simulator_read_the_published_points(row: np.ndarray) -> None:
+    theirs, ours = skrf.Network(str(FILE)), read_network(FILE)
+    at = int(np.argmin(np.abs(theirs.f - row[0])))
+    assert ours.frequency_hz[at] == pytest.approx(row[0], abs=1e-3)
+    for (i, j), value in published(row).items():
+        assert abs(theirs.s[at, i, j] - value) < 1e-9
+        assert abs(ours.s[at, i, j] - value) < 1e-9
+
+
+@pytest.mark.parametrize("row", PUBLISHED[1:4], ids=lambda row: f"{row[0] / 1e6:.0f} MHz")
+def test_the_shipped_bench_counts_its_loss_in(row: np.ndarray) -> None:
+    # The other elements are in the table of the bench file: what the network adds is the loss to the pad's
+    # input less the loss without it, at frequencies that all tables cover.
+    path = load_bench(FOLDER / "simulated_pier.bench.yaml", Lab()).path(1)
+    tables = 20.1 - 0.3 * (row[0] - 1.7e9) / 0.8e9 + 0.35 + 0.05 * (row[0] - 1.7e9) / 0.8e9 + 3.0
+    expected = -20 * np.log10(abs(published(row)[1, 0]))
+    assert path.loss_to("pad input", row[0]) - tables == pytest.approx(expected, abs=1e-6)
