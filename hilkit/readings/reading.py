@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from enum import StrEnum
 
 from hilkit.errors import ReplyError
+from hilkit.readings.budget import Budget
 from hilkit.readings.trace import Trace
 
 __all__ = ["Bound", "Evidence", "Measured", "Reading", "ReadingKey", "ReadingSpec"]
@@ -74,6 +74,7 @@ class Measured:
     note: str = ""
     trace: Trace | None = None
     evidence: tuple[Evidence, ...] = ()
+    budget: Budget | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,7 +117,7 @@ class Reading:
     note: str = ""
     trace: Trace | None = None
     evidence: tuple[Evidence, ...] = ()
-    budget: Mapping[str, float] = field(default_factory=dict)
+    budget: Budget | None = None
 
     def __post_init__(self) -> None:
         if not math.isfinite(self.value):

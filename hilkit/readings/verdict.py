@@ -18,7 +18,7 @@ class Verdict(StrEnum):
     ERROR = "error"
 
     def overwritten_by(self, new: Verdict) -> Verdict:
-        """Return the verdict that holds after ``new`` is set: the later in none, pass, inconc, fail, error."""
+        """Return the verdict after ``new`` is set: the later in none, pass, inconc, fail, error."""
         return max(self, new, key=_ORDER.index)
 
 

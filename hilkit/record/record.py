@@ -184,7 +184,7 @@ class Record:
             "margin": event.margin,
             "reason": event.reason,
             "evidence": json.dumps([asdict(evidence) for evidence in reading.evidence]),
-            "budget": json.dumps(dict(reading.budget)),
+            "budget": json.dumps(reading.budget.to_data() if reading.budget else None),
             "trace": self._trace(event.step, reading.trace),
             "at_s": event.at_s,
             "utc": event.utc.isoformat(),

@@ -80,7 +80,7 @@ CREATE TABLE reading (
     margin      REAL,                       -- in the reading's unit, negative where the limit is missed
     reason      TEXT NOT NULL,
     evidence    TEXT NOT NULL,              -- JSON list of self-checks
-    budget      TEXT NOT NULL,              -- JSON object
+    budget      TEXT NOT NULL,              -- JSON object of the uncertainty budget, or null
     trace       INTEGER REFERENCES trace(number),
     at_s        REAL NOT NULL,
     utc         TEXT NOT NULL

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 
 from hilkit.errors import ExitCode, RecordError
-from hilkit.readings import Bound, Evidence, ReadingKey, Trace, Verdict, overall
+from hilkit.readings import Bound, Budget, Evidence, ReadingKey, Trace, Verdict, overall
 from hilkit.record.events import Outcome, Vary
 from hilkit.record.folder import DATABASE
 from hilkit.record.schema import VERSION
@@ -44,6 +44,7 @@ class StoredReading:
     margin: float | None
     reason: str
     evidence: tuple[Evidence, ...]
+    budget: Budget | None
     trace: int | None
     at_s: float
 
@@ -267,6 +268,7 @@ class _Reader:
             margin=row["margin"],
             reason=row["reason"],
             evidence=tuple(Evidence(**item) for item in json.loads(row["evidence"])),
+            budget=None if (data := json.loads(row["budget"])) is None else Budget.from_data(data),
             trace=row["trace"],
             at_s=row["at_s"],
         )

@@ -37,6 +37,7 @@ def reading_of(event: ReadingTaken) -> StoredReading:
         margin=event.margin,
         reason=event.reason,
         evidence=reading.evidence,
+        budget=reading.budget,
         trace=None,
         at_s=event.at_s,
     )

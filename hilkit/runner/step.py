@@ -102,6 +102,7 @@ class StepRun:
             note=measured.note,
             trace=measured.trace,
             evidence=measured.evidence,
+            budget=measured.budget,
         )
         judgement = judge(reading, self.step.limit(self.combination, measured.name, measured.phase))
         self.bus.emit(

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from hilkit.errors import ExitCode
-from hilkit.readings import Bound, Evidence, Reading, ReadingKey, Trace, Verdict
+from hilkit.readings import Bound, Budget, Evidence, Reading, ReadingKey, Trace, Verdict
 from hilkit.record import (
     Event,
     FactNoted,
@@ -106,6 +106,7 @@ def reading(
     note: str = "",
     of: Trace | None = None,
     evidence: tuple[Evidence, ...] = (),
+    budget: Budget | None = None,
 ) -> Reading:
     key = ReadingKey(step=step.step, vary=step.vary, name=name, phase=phase, index=index)
     return Reading(
@@ -117,6 +118,7 @@ def reading(
         note=note,
         trace=of,
         evidence=evidence,
+        budget=budget,
     )
 
 

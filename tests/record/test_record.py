@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from hilkit.errors import ExitCode, RecordError
-from hilkit.readings import Bound, Evidence, Verdict
+from hilkit.readings import Bound, Budget, BudgetLine, Distribution, Evidence, Verdict
 from hilkit.record import DATABASE, Outcome, ReadingTaken, Record, StepBegun, load_trace
 from tests.record.samples import LOW, PLANNED, UTC, begun, night, reading, stored, trace
 
@@ -63,6 +63,20 @@ def test_evidence_comes_back(tmp_path: Path) -> None:
     told = reading(PLANNED[0], "image", -60.0, "dBc", evidence=(check,))
     run = stored(tmp_path, [begun(), StepBegun(planned=PLANNED[0]), ReadingTaken(step=1, reading=told)])
     assert run.steps[0].readings[0].evidence == (check,)
+
+
+def test_a_budget_comes_back_with_its_correlations(tmp_path: Path) -> None:
+    level = BudgetLine.from_half_width(
+        "level accuracy", 0.3, unit="dB", source="bench file", shared="analyser"
+    )
+    scatter = BudgetLine(
+        quantity="scatter", estimate=0.0, unit="dB", standard=0.02, distribution=Distribution.STUDENT,
+        divisor=1.0, degrees_of_freedom=9.0, source="10 sweeps",
+    )  # fmt: skip
+    budget = Budget(unit="dB", lines=(level, scatter), correlations={(0, 1): -0.25})
+    told = reading(PLANNED[0], "image", -60.0, "dBc", budget=budget)
+    run = stored(tmp_path, [begun(), StepBegun(planned=PLANNED[0]), ReadingTaken(step=1, reading=told)])
+    assert run.steps[0].readings[0].budget == budget
 
 
 def test_a_reading_is_on_disk_before_the_next_one_begins(tmp_path: Path) -> None:
