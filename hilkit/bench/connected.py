@@ -13,7 +13,16 @@ from hilkit.errors import BenchError, HilkitError, IdentityError
 if TYPE_CHECKING:
     from hilkit.clock import Clock
     from hilkit.files import Lab
-    from hilkit.instruments import Identity, Radio, SignalAnalyser, StepAttenuator, SwitchMatrix, Transcript
+    from hilkit.instruments import (
+        Identity,
+        PowerMeter,
+        Radio,
+        SignalAnalyser,
+        SignalGenerator,
+        StepAttenuator,
+        SwitchMatrix,
+        Transcript,
+    )
 
 __all__ = ["Connected", "identity_mismatch", "open_one"]
 
@@ -21,16 +30,28 @@ __all__ = ["Connected", "identity_mismatch", "open_one"]
 class Connected:
     """Open instruments by name.
 
-    ``pads`` and ``switches`` are the step attenuators and switches, ``instruments`` everything but the radio.
+    ``pads``, ``switches``, ``generators`` and ``power_meters`` are those of their class, ``instruments``
+    everything but the radio. ``found`` holds what was in the error queues at the start, left by whoever was
+    there before: from then on, an entry is the answer to what is sent here.
     As a context manager it closes them in the reverse order of opening, whatever happens.
     """
 
-    def __init__(self, bench: Bench, instruments: Mapping[str, Any], radio: Radio) -> None:
+    def __init__(
+        self,
+        bench: Bench,
+        instruments: Mapping[str, Any],
+        radio: Radio,
+        *,
+        found: Mapping[str, tuple[str, ...]] | None = None,
+    ) -> None:
         self.bench = bench
+        self.found = dict(found or {})
         self.radio = radio
         self.instruments = dict(instruments)
         self.pads: dict[str, StepAttenuator] = self._of_class("step_attenuator")
         self.switches: dict[str, SwitchMatrix] = self._of_class("switch_matrix")
+        self.generators: dict[str, SignalGenerator] = self._of_class("signal_generator")
+        self.power_meters: dict[str, PowerMeter] = self._of_class("power_meter")
 
     @classmethod
     def open(
@@ -45,12 +66,15 @@ class Connected:
     ) -> Connected:
         """Open and check everything; see ``Bench.connect``."""
         opened: dict[str, Any] = {}
+        found: dict[str, tuple[str, ...]] = {}
         try:
             for spec in (*bench.instruments.values(), bench.radio_spec):
                 opened[spec.name] = open_one(spec, resource_manager, clock, transcript)
                 check_identity(spec, opened[spec.name].identity())
+                if entries := tuple(opened[spec.name].errors()):
+                    found[spec.name] = entries
             radio = opened.pop(bench.radio_spec.name)
-            connected = cls(bench, opened, radio)
+            connected = cls(bench, opened, radio, found=found)
             if prepare:
                 connected.prepare()
         except BaseException:
@@ -59,9 +83,14 @@ class Connected:
         return connected
 
     def prepare(self) -> None:
-        """Bring the analyser into its known state, on the reference that the bench file names."""
-        for item in self._of_class("signal_analyser").values():
+        """Bring analyser, generators and power meters into their known state: generators first, without RF.
+
+        Analyser and generators are put on the reference that the bench file names.
+        """
+        for item in (*self.generators.values(), *self._of_class("signal_analyser").values()):
             item.prepare(reference=self.bench.reference)
+        for meter in self.power_meters.values():
+            meter.prepare()
 
     @property
     def analyser(self) -> SignalAnalyser:

@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path as FilePath
 from typing import Any
 
+from hilkit.bench.accuracy import figure_of
 from hilkit.bench.loss import ConstantLoss
 from hilkit.bench.loss_entries import network_loss, table_loss
 from hilkit.bench.model import ELEMENT_KINDS, ElementEntry
-from hilkit.bench.notes import Loc, Notes, listed, near
 from hilkit.bench.path import Element, Path, frequency_text
-from hilkit.files import Lab
+from hilkit.bench.reflection import PortReflection, reflections_of
+from hilkit.bench.spec import InstrumentSpec
+from hilkit.files import Lab, Loc
+from hilkit.files.notes import Notes, did_you_mean, listed
 
 __all__ = ["FIRST_NODE", "LAST_NODE", "build_path"]
 
@@ -27,11 +30,17 @@ _CLASS_OF_KIND = {"step_attenuator": "step_attenuator", "switch": "switch_matrix
 
 @dataclass(frozen=True, kw_only=True)
 class Surroundings:
-    """What the elements of a path refer to: instruments with their class, and where files are found."""
+    """What the elements of a path refer to: instruments with their class, and where files are found.
+
+    ``source`` and ``load`` are the reflections of radio port and analyser, as far as they are known.
+    """
 
     classes: Mapping[str, str]
     lab: Lab
     folder: FilePath
+    instruments: Mapping[str, InstrumentSpec] = field(default_factory=dict)
+    source: PortReflection | None = None
+    load: PortReflection | None = None
 
 
 def build_path(name: str, entries: list[ElementEntry], around: Surroundings, notes: Notes) -> Path | None:
@@ -54,7 +63,8 @@ def build_path(name: str, entries: list[ElementEntry], around: Surroundings, not
     _check_whole(name, elements, nodes, notes)
     if len(notes.problems) > before:
         return None
-    return Path(name, elements, _with_ends(name, nodes, len(elements)))
+    ends = _with_ends(name, nodes, len(elements))
+    return Path(name, elements, ends, source=around.source, load=around.load)
 
 
 def _with_ends(name: str, nodes: list[tuple[str, int, Loc]], count: int) -> list[tuple[str, int]]:
@@ -123,9 +133,14 @@ def _element(
         return None
     before = len(notes.problems)
     _check_keys(entry.kind, loc, notes)
-    uncertainty = entry.uncertainty.db if entry.uncertainty else 0.0
-    if uncertainty < 0:
-        notes.add((*loc, "uncertainty"), "an uncertainty is not negative", seen=str(entry.uncertainty))
+    if (entry.length is None) != (entry.velocity is None):
+        given, other = ("length", "velocity") if entry.velocity is None else ("velocity", "length")
+        notes.add(
+            (*loc, given),
+            f"`{given}` needs `{other}` beside it",
+            allowed="length: 1.2 m with velocity: 70 %",
+            at_key=True,
+        )
     if entry.kind in _CLASS_OF_KIND and entry.instrument is not None:
         _check_instrument(entry, loc, around.classes, notes)
     if entry.close is not None and (
@@ -144,10 +159,21 @@ def _element(
         loss = table_loss(entry, loc, notes)
     if loss is None:
         return None
+    label = entry.name or f"element {number + 1} ({entry.kind.replace('_', ' ')})"
+    uncertainty = figure_of(entry.uncertainty, f"bench file: uncertainty of {label}")
+    spec = around.instruments.get(entry.instrument or "")
+    reflection_in, reflection_out = reflections_of(entry, label, around.lab, around.folder)
     return Element(
-        label=entry.name or f"element {number + 1} ({entry.kind.replace('_', ' ')})",
+        label=label,
         loss=loss,
-        uncertainty_db=uncertainty,
+        uncertainty_db=uncertainty.limit if uncertainty is not None else 0.0,
+        uncertainty=uncertainty,
+        setting=spec.figure("attenuation") if spec is not None else None,
+        repeatability=spec.figure("repeatability") if spec is not None else None,
+        reflection_in=reflection_in,
+        reflection_out=reflection_out,
+        # What counts for a ripple is the time that the signal takes, so a slow cable is a longer one.
+        length_m=entry.length.m / entry.velocity.value if entry.length and entry.velocity else None,
         instrument=entry.instrument or "",
         close=tuple(entry.close or ()),
         is_pad=entry.kind == "step_attenuator",
@@ -180,7 +206,7 @@ def _check_instrument(entry: ElementEntry, loc: Loc, classes: Mapping[str, str],
             (*loc, "instrument"),
             f"there is no instrument {name!r} on this bench",
             allowed=listed(fitting),
-            next_step=near(name, classes),
+            next_step=did_you_mean(name, classes),
         )
     elif classes[name] not in (wanted, ""):
         notes.add(

@@ -16,7 +16,7 @@ from hilkit.bench.connected import identity_mismatch, open_one
 from hilkit.bench.lock import bench_lock
 from hilkit.bench.path import PathError
 from hilkit.bench.spec import Bench, InstrumentSpec
-from hilkit.errors import HilkitError
+from hilkit.errors import HilkitError, LinkError
 
 if TYPE_CHECKING:
     from hilkit.clock import Clock
@@ -41,13 +41,17 @@ class Finding:
 
 @dataclass(kw_only=True)
 class InstrumentLook:
-    """What was seen of one instrument; texts for people, empty where nothing was seen or asked."""
+    """What was seen of one instrument; texts for people, empty where nothing was seen or asked.
+
+    ``reached`` says that something answered, ``identity`` what: empty where the answer is none of this kind.
+    """
 
     name: str
     driver: str
     address: str
     expected: str
     identity: str = ""
+    rf: str = ""
     errors: tuple[str, ...] = ()
     reference: str = ""
     calibration: str = ""
@@ -126,15 +130,15 @@ def _look_at(
     try:
         item = open_one(spec, resource_manager, clock, transcript)
     except HilkitError as error:
-        return look, [
-            *findings,
-            _wrong(spec, error.message, error.next_step or "check power, cable and address"),
-        ]
+        return look, [*findings, _told(spec, error, "check power, cable and address")]
     try:
-        look.reached = True
-        for step in (_identity, _errors, _reference, _self_test if self_test else None):
+        findings += _identity(spec, item, look)
+        for step in (_rf, _errors, _reference, _self_test if self_test else None):
             if step is not None:
                 findings += _tried(step, spec, item, look, bench)
+    except HilkitError as error:  # what does not say who it is need not be asked anything else
+        look.reached = not isinstance(error, LinkError)
+        findings.append(_told(spec, error, "check power, cable and address"))
     finally:
         item.close()
     return look, findings
@@ -144,17 +148,36 @@ def _tried(step: Any, spec: InstrumentSpec, item: Any, look: InstrumentLook, ben
     try:
         return list(step(spec, item, look, bench))
     except HilkitError as error:
-        return [_wrong(spec, error.message, error.next_step or "look at the instrument")]
+        return [_told(spec, error, "look at the instrument")]
 
 
-def _identity(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:
+def _identity(spec: InstrumentSpec, item: Any, look: InstrumentLook) -> list[Finding]:
     identity = item.identity()
+    look.reached = True
     parts = (getattr(identity, "maker", ""), identity.model, identity.serial, identity.firmware)
     look.identity = " ".join(part for part in parts if part)
-    if sentence := identity_mismatch(spec, identity):
-        yield _wrong(
-            spec, sentence, f"check the cabling and the address {spec.address}, or correct the bench file"
+    sentence = identity_mismatch(spec, identity)
+    hint = f"check the cabling and the address {spec.address}, or correct the bench file"
+    return [_wrong(spec, sentence, hint)] if sentence else []
+
+
+def _rf(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:
+    """No run of hilkit is at work, since the bench lock is held here: RF that is on was left on."""
+    if spec.instrument_class == "radio":
+        states = {f"channel {n}": (item.rf(n), f"{item.attenuation(n):g} dB") for n in bench.channels}
+        look.rf = "; ".join(
+            f"{name}: {'ON' if on else 'off'}, attenuation {db}" for name, (on, db) in states.items()
         )
+        told = [f"RF of {name} is on, at attenuation {db}" for name, (on, db) in states.items() if on]
+    elif spec.instrument_class == "signal_generator":
+        output = item.output()
+        look.rf = "ON" if output else "off"
+        told = ["its RF is on"] if output else []
+    else:
+        return
+    hint = "touch no connector; 'hilkit run' turns it off before anything else, else switch the supply off"
+    for sentence in told:
+        yield _wrong(spec, sentence, hint)
 
 
 def _errors(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:
@@ -170,7 +193,7 @@ def _errors(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench)
 
 
 def _reference(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:
-    if spec.instrument_class == "signal_analyser":
+    if spec.instrument_class in ("signal_analyser", "signal_generator"):
         locked, source = item.status().reference_locked, item.read("reference_source")
         look.reference = (
             f"{source}, " + {True: "locked", False: "not locked", None: "cannot say if locked"}[locked]
@@ -238,6 +261,10 @@ def _look_at_path(bench: Bench, channel: int) -> tuple[PathLook, list[Finding]]:
         channel=channel, name=path.name, nodes=path.nodes, coverage_hz=path.coverage_hz, losses=tuple(losses)
     )
     return look, findings
+
+
+def _told(spec: InstrumentSpec, error: HilkitError, else_do: str) -> Finding:
+    return _wrong(spec, error.message.removeprefix(f"{spec.name}: "), error.next_step or else_do)
 
 
 def _wrong(spec: InstrumentSpec, sentence: str, what_to_do: str) -> Finding:

@@ -6,13 +6,15 @@ from collections.abc import Mapping
 from pathlib import Path as FilePath
 from typing import cast
 
+from hilkit.bench.accuracy import ACCURACY_KEYS, figure_of
 from hilkit.bench.elements import Surroundings, build_path
 from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry
-from hilkit.bench.notes import Loc, Notes, listed, near
 from hilkit.bench.path import Path
+from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec
 from hilkit.errors import FileProblems, HilkitError
-from hilkit.files import Document, Lab, load, validate
+from hilkit.files import Document, Lab, Loc, load, validate
+from hilkit.files.notes import Notes, did_you_mean, listed
 from hilkit.instruments import Dialect, ResourceProblem, check_resource, load_dialect
 
 __all__ = ["load_bench", "read_bench"]
@@ -41,7 +43,14 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     radio_spec = _radio_spec(entry.radio, notes, lab)
     _check_addresses((*instruments.values(), radio_spec), notes)
     classes = {name: spec.instrument_class for name, spec in instruments.items()}
-    around = Surroundings(classes=classes, lab=lab, folder=folder)
+    around = Surroundings(
+        classes=classes,
+        lab=lab,
+        folder=folder,
+        instruments=instruments,
+        source=of_vswr(entry.radio.accuracy, "radio"),
+        load=_analyser_reflection(instruments),
+    )
     built = {name: build_path(name, entries, around, notes) for name, entries in entry.paths.items()}
     paths = {name: path for name, path in built.items() if path is not None}
     radio = _radio(entry, notes)
@@ -62,6 +71,7 @@ def read_bench(document: Document, lab: Lab) -> Bench:
         margin_db=DEFAULT_MARGIN_DB if entry.margin is None else entry.margin.db,
         reference=next((item.reference for item in entry.instruments.values() if item.reference), "external"),
         simulation=entry.simulation,
+        reference_accuracy=figure_of(entry.reference_accuracy, "bench file: reference accuracy"),
     )
 
 
@@ -82,8 +92,26 @@ def _instruments(entry: BenchFile, notes: Notes, lab: Lab) -> dict[str, Instrume
             model=item.model,
             serial=item.serial,
             calibration_due=item.calibration_due,
+            accuracy=item.accuracy,
         )
+        _check_accuracy(name, item, its_class, notes)
     return specs
+
+
+def _check_accuracy(name: str, item: InstrumentEntry, its_class: str, notes: Notes) -> None:
+    allowed = ACCURACY_KEYS.get(its_class)
+    if item.accuracy is None or allowed is None:
+        return
+    for key in sorted(item.accuracy.model_fields_set):
+        if key not in allowed:
+            words = its_class.replace("_", " ")
+            where = ("instruments", name, "accuracy", key)
+            notes.add(where, f"`{key}` does not go with a {words}", allowed=listed(allowed), at_key=True)
+
+
+def _analyser_reflection(instruments: Mapping[str, InstrumentSpec]) -> PortReflection | None:
+    analyser = next((spec for spec in instruments.values() if spec.instrument_class == ANALYSER), None)
+    return of_vswr(analyser.accuracy, analyser.name) if analyser is not None else None
 
 
 def _check_role(
@@ -191,7 +219,7 @@ def _channels(entry: BenchFile, notes: Notes) -> dict[int, str]:
             continue
         if path not in entry.paths:
             message = f"channel {text} has no path: there is no path {path!r}"
-            notes.add(loc, message, allowed=listed(entry.paths), next_step=near(path, entry.paths))
+            notes.add(loc, message, allowed=listed(entry.paths), next_step=did_you_mean(path, entry.paths))
         elif path in channels.values():
             notes.add(
                 loc,
@@ -215,9 +243,8 @@ def _check_ratings(entry: BenchFile, paths: Mapping[str, Path], notes: Notes) ->
     for node in entry.ratings:
         if node not in nodes:
             message = f"no path has a node {node!r}"
-            notes.add(
-                ("ratings", node), message, allowed=listed(nodes), next_step=near(node, nodes), at_key=True
-            )
+            hint = did_you_mean(node, nodes)
+            notes.add(("ratings", node), message, allowed=listed(nodes), next_step=hint, at_key=True)
 
 
 def _check_rest(entry: BenchFile, notes: Notes, lab: Lab, folder: FilePath) -> None:

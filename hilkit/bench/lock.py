@@ -9,7 +9,7 @@ import json
 import os
 import platform
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
@@ -18,7 +18,7 @@ import filelock
 from hilkit.bench.spec import Bench
 from hilkit.errors import BenchBusyError
 
-__all__ = ["bench_lock", "lock_folder"]
+__all__ = ["bench_lock", "lock_folder", "resource_lock"]
 
 
 def lock_folder() -> Path:
@@ -50,10 +50,29 @@ def bench_lock(bench: Bench, *, owner: str = "", folder: Path | None = None) -> 
 
     Raises ``BenchBusyError`` saying who holds it, since when, on which host and by which process.
     """
+    addresses = () if bench.simulation else _addresses(bench)
+    with _locked(addresses, bench.name, owner=owner, folder=folder):
+        yield
+
+
+@contextmanager
+def resource_lock(address: str, purpose: str, *, folder: Path | None = None) -> Iterator[None]:
+    """Hold one address, in its canonical form, against every run and be refused as a run is.
+
+    ``purpose`` is what the next one is told that it is held for.
+    """
+    with _locked((address,), purpose, folder=folder):
+        yield
+
+
+@contextmanager
+def _locked(
+    addresses: Iterable[str], purpose: str, *, owner: str = "", folder: Path | None = None
+) -> Iterator[None]:
     where = folder or lock_folder()
     note = json.dumps(
         {
-            "bench": bench.name,
+            "bench": purpose,
             "owner": owner or _user(),
             "host": platform.node(),
             "pid": os.getpid(),
@@ -61,7 +80,7 @@ def bench_lock(bench: Bench, *, owner: str = "", folder: Path | None = None) -> 
         }
     )
     with ExitStack() as stack:
-        for address in () if bench.simulation else _addresses(bench):
+        for address in addresses:
             # A file name must not hold what a resource name holds, and two spellings are one after canonical
             # form.
             stem = where / hashlib.sha256(address.encode()).hexdigest()[:20]
@@ -69,7 +88,7 @@ def bench_lock(bench: Bench, *, owner: str = "", folder: Path | None = None) -> 
             try:
                 stack.enter_context(lock)
             except filelock.Timeout:
-                raise _busy(bench, address, stem.with_suffix(".json")) from None
+                raise _busy(purpose, address, stem.with_suffix(".json")) from None
             stem.with_suffix(".json").write_text(note, encoding="utf-8")
             stack.callback(stem.with_suffix(".json").unlink, missing_ok=True)
         yield
@@ -88,7 +107,7 @@ def _user() -> str:
         return "unknown user"
 
 
-def _busy(bench: Bench, address: str, sidecar: Path) -> BenchBusyError:
+def _busy(purpose: str, address: str, sidecar: Path) -> BenchBusyError:
     try:
         note = json.loads(sidecar.read_text(encoding="utf-8"))
         holder = f"{note['owner']} on {note['host']} (process {note['pid']})"
@@ -96,6 +115,6 @@ def _busy(bench: Bench, address: str, sidecar: Path) -> BenchBusyError:
     except (OSError, ValueError, KeyError, TypeError):
         who = "another process that has left no note"
     return BenchBusyError(
-        f"{bench.name} is in use: {address} is held by {who}",
+        f"{purpose} is in use: {address} is held by {who}",
         next_step="wait until that run has ended, or ask its owner; one that died frees the bench by itself",
     )

@@ -15,7 +15,15 @@ from pathlib import Path as FilePath
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["ConstantLoss", "Loss", "SquareRootLoss", "TableLoss", "touchstone_loss", "touchstone_ports"]
+__all__ = [
+    "ConstantLoss",
+    "Loss",
+    "SquareRootLoss",
+    "TableLoss",
+    "touchstone_loss",
+    "touchstone_magnitude",
+    "touchstone_ports",
+]
 
 Floats = NDArray[np.float64]
 
@@ -117,13 +125,18 @@ def touchstone_ports(file: FilePath) -> int:
     return int(_read(file)[1].shape[1])
 
 
+def touchstone_magnitude(file: FilePath, *, to_port: int, from_port: int) -> tuple[Floats, Floats]:
+    """Return the grid of a Touchstone file in Hz and the magnitude of S(to, from); ports count from 1."""
+    frequency_hz, s = _read(file)
+    return frequency_hz, np.abs(s[:, to_port - 1, from_port - 1])
+
+
 def touchstone_loss(file: FilePath, *, to_port: int, from_port: int) -> TableLoss:
     """Return -20 log10 of the magnitude of S(to, from) in dB on the grid of the file; ports count from 1.
 
     Between grid points the loss is interpolated in dB, so the fast phase of a long line does no harm.
     """
-    frequency_hz, s = _read(file)
-    magnitude = np.abs(s[:, to_port - 1, from_port - 1])
+    frequency_hz, magnitude = touchstone_magnitude(file, to_port=to_port, from_port=from_port)
     if not np.all(np.isfinite(magnitude)) or np.any(magnitude <= 0):
         raise ValueError(f"S({to_port},{from_port}) is zero or not a number at some frequencies")
     return TableLoss(frequency_hz, -20.0 * np.log10(magnitude))

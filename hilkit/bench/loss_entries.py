@@ -8,9 +8,9 @@ from typing import Any
 
 from hilkit.bench.loss import ConstantLoss, Loss, SquareRootLoss, TableLoss, touchstone_loss, touchstone_ports
 from hilkit.bench.model import ElementEntry
-from hilkit.bench.notes import Loc, Notes
 from hilkit.bench.path import frequency_text
-from hilkit.files import Lab, PlaceError
+from hilkit.files import Lab, Loc, PlaceError
+from hilkit.files.notes import Notes
 from hilkit.quantities import Frequency, QuantityError, Ratio, parse
 
 __all__ = ["network_loss", "table_loss"]

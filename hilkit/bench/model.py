@@ -8,8 +8,9 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, WithJsonSchema
 
+from hilkit.bench.accuracy import FractionEntry, InstrumentAccuracy, RadioAccuracy, RatioEntry, Vswr
 from hilkit.files import FileModel
-from hilkit.quantities import Frequency, Level, Ratio
+from hilkit.quantities import Between, Fraction, Frequency, Length, Level, Ratio
 
 __all__ = [
     "ELEMENT_KINDS",
@@ -46,7 +47,17 @@ class ElementKeys:
     meaning: str
 
 
-_COMMON = ("name", "node_in", "node_out", "uncertainty")
+_COMMON = (
+    "name",
+    "node_in",
+    "node_out",
+    "uncertainty",
+    "vswr_in",
+    "vswr_out",
+    "vswr_known",
+    "length",
+    "velocity",
+)
 _SHAPE = ("law", "valid")
 
 
@@ -119,7 +130,20 @@ class ElementEntry(FileModel):
     valid: Band | None = Field(
         None, description="with law sqrt_f and a single frequency: where the law holds"
     )
-    uncertainty: Ratio | None = Field(None, description="how far the true loss may lie from the one given")
+    uncertainty: RatioEntry | None = Field(
+        None, description="how far the true loss may lie from the one given"
+    )
+    vswr_in: Vswr | None = Field(None, description="VSWR of its end towards the radio, 1 or more")
+    vswr_out: Vswr | None = Field(None, description="VSWR of its end towards the analyser, 1 or more")
+    vswr_known: bool | None = Field(
+        None, description="true where the VSWR are measured values, false (or left out) where they are limits"
+    )
+    length: Annotated[Length, Between(low="0 m")] | None = Field(
+        None, description="length that the signal runs in it"
+    )
+    velocity: Annotated[Fraction, Between(above="0 %", high="100 %")] | None = Field(
+        None, description="speed of the signal in it, as a part of the speed of light; needed with `length`"
+    )
     file: str | None = Field(None, description="Touchstone file, relative to the bench file")
     ports: list[int] | None = Field(
         None, description="the S parameter by its indices: [2, 1] is S21, from port 1 to port 2 (the default)"
@@ -142,6 +166,7 @@ class InstrumentEntry(FileModel):
     reference: Literal["external", "internal"] | None = Field(
         None, description="frequency reference of an analyser; external where nothing is said"
     )
+    accuracy: InstrumentAccuracy | None = Field(None, description="how exact it is, from its data sheet")
 
 
 class RadioEntry(FileModel):
@@ -158,6 +183,7 @@ class RadioEntry(FileModel):
     max_level: Level = Field(description="highest level at a port with 0 dB transmit attenuation")
     frequency: list[Band] = Field(description="carriers to which the radio may be tuned")
     bandwidth: Frequency = Field(description="width around the carrier that the radio can use")
+    accuracy: RadioAccuracy | None = Field(None, description="what is known of its ports")
 
 
 class BenchFile(FileModel):
@@ -175,4 +201,7 @@ class BenchFile(FileModel):
     ratings: dict[str, Level] = Field(default_factory=dict, description="highest level that each node stands")
     margin: Ratio | None = Field(
         None, description="distance kept from every rating; 3 dB where nothing is said"
+    )
+    reference_accuracy: FractionEntry | None = Field(
+        None, description="frequency error of the reference that feeds the instruments"
     )

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from hilkit.bench.notes import listed
 from hilkit.bench.spec import Bench
+from hilkit.files.notes import listed
 
 __all__ = ["needs"]
 

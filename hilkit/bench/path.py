@@ -9,7 +9,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from hilkit.bench.accuracy import AccuracyFigure
 from hilkit.bench.loss import Loss
+from hilkit.bench.reflection import PortReflection
 from hilkit.errors import BenchError
 
 __all__ = ["Element", "Path", "PathError", "frequency_text"]
@@ -24,13 +26,22 @@ class Element:
     """One element of a path.
 
     ``loss`` includes the sign: a gain is a negative loss. ``uncertainty_db`` is how far the true loss may lie
-    from it. ``instrument`` names the step attenuator or switch that this element is; ``close`` are the switch
-    channels to close.
+    from it, and ``uncertainty`` says how it may lie there. ``setting`` is the accuracy of a step attenuator's
+    settings, ``repeatability`` that of contacts that move. ``reflection_in`` and ``reflection_out`` belong to
+    the ends towards radio and analyser. ``length_m`` is the electrical length: what light travels in the time
+    that the signal takes. Each is ``None`` where nobody has said. ``instrument`` names the step attenuator or
+    switch that this element is; ``close`` are the switch channels to close.
     """
 
     label: str
     loss: Loss
     uncertainty_db: float = 0.0
+    uncertainty: AccuracyFigure | None = None
+    setting: AccuracyFigure | None = None
+    repeatability: AccuracyFigure | None = None
+    reflection_in: PortReflection | None = None
+    reflection_out: PortReflection | None = None
+    length_m: float | None = None
     instrument: str = ""
     close: tuple[int, ...] = ()
     is_pad: bool = False
@@ -40,13 +51,23 @@ class Path:
     """Elements in series, in the order in which the signal passes them.
 
     ``nodes`` are the named points in that order: the radio port is the first, the analyser input the last.
-    The losses add in dB: the elements count as matched; what mismatch between two of them adds is not in
-    here.
+    The losses add in dB: the elements count as matched; what mismatch between two of them may add is in the
+    uncertainty (``hilkit.bench.path_budget``). ``source`` and ``load`` are the reflections of the radio port
+    and of the analyser.
     """
 
-    def __init__(self, name: str, elements: Sequence[Element], nodes: Sequence[tuple[str, int]]) -> None:
+    def __init__(
+        self,
+        name: str,
+        elements: Sequence[Element],
+        nodes: Sequence[tuple[str, int]],
+        *,
+        source: PortReflection | None = None,
+        load: PortReflection | None = None,
+    ) -> None:
         """Each node is its name and the number of elements before it."""
         self.name = name
+        self.source, self.load = source, load
         self.elements = tuple(elements)
         self.nodes = tuple(node for node, _ in nodes)
         self._before = dict(nodes)
@@ -91,6 +112,10 @@ class Path:
     def loss_db(self, frequency_hz: float, *, pad_db: float = 0.0) -> float:
         """Return the loss in dB from the radio port to the analyser at one frequency; see ``losses_db``."""
         return float(self.losses_db(frequency_hz, pad_db=pad_db))
+
+    def element_loss_db(self, element: Element, frequency_hz: float, *, pad_db: float = 0.0) -> float:
+        """Return the loss in dB of one element at one frequency, with the setting of a step attenuator."""
+        return float(self._sum((element,), np.asarray(float(frequency_hz)), pad_db))
 
     def loss_to(self, node: str, frequency_hz: float, *, pad_db: float = 0.0) -> float:
         """Return the loss in dB from the radio port to a node."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING, Any, Literal
 
+from hilkit.bench.accuracy import AccuracyFigure, InstrumentAccuracy, figure_of
 from hilkit.bench.path import Path, PathError, frequency_text
 
 if TYPE_CHECKING:
@@ -39,6 +40,12 @@ class InstrumentSpec:
     model: str = ""
     serial: str = ""
     calibration_due: dt.date | None = None
+    accuracy: InstrumentAccuracy | None = None
+
+    def figure(self, key: str) -> AccuracyFigure | None:
+        """Return the figure of accuracy that the bench file gives under ``key``, ``None`` without one."""
+        entry = getattr(self.accuracy, key) if self.accuracy is not None else None
+        return figure_of(entry, f"bench file: {self.name} {key.replace('_', ' ')}")
 
     @property
     def address(self) -> str:
@@ -75,7 +82,8 @@ class Bench:
     """Everything that stands on the table, without any connection to it.
 
     ``ratings`` gives the highest level in dBm that each node stands, ``margin_db`` the distance kept from it.
-    ``reference`` is the frequency reference of the analyser: ``external`` or ``internal``. ``simulation``
+    ``reference`` is the frequency reference of the analyser: ``external`` or ``internal``;
+    ``reference_accuracy`` what is known of the one that feeds the instruments. ``simulation``
     names the simulated profile, ``None`` for a real bench. ``text`` is the file as read, for the record.
     """
 
@@ -90,6 +98,7 @@ class Bench:
     margin_db: float = DEFAULT_MARGIN_DB
     reference: Literal["external", "internal"] = "external"
     simulation: str | None = None
+    reference_accuracy: AccuracyFigure | None = None
 
     @property
     def instrument_names(self) -> tuple[str, ...]:
@@ -114,7 +123,7 @@ class Bench:
         return tuple(spec for spec in everything if spec.instrument_class == instrument_class)
 
     def with_resources(self, resources: Mapping[str, str]) -> Bench:
-        """Return the same bench, its instruments (and ``radio``) at other VISA resources and none simulated."""
+        """Return the same bench, its instruments (and ``radio``) at other resources and none simulated."""
 
         def moved(spec: InstrumentSpec) -> InstrumentSpec:
             return replace(spec, resource=resources.get(spec.name, spec.resource))

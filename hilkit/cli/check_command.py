@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from hilkit.cli.common import Kind, lab_for, lab_of, lab_option, locate
+from hilkit.cli.common import Kind, counted, lab_for, lab_of, lab_option, locate
 from hilkit.errors import ExitCode, FileProblems, HilkitError, Problem, UsageError
 
 if TYPE_CHECKING:
@@ -77,7 +77,7 @@ def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> str:
 
     plan = load_plan(path, lab, bench_override=bench_name)
     count = len(plan.combinations) * len(plan.steps)
-    in_order = f"plan in order: {count} steps in {len(plan.combinations)} combinations"
+    in_order = f"plan in order: {counted(count, 'step')} in {counted(len(plan.combinations), 'combination')}"
     if plan.bench is None:
         return f"{in_order}; it names no bench, so nothing was checked against one"
     where = (

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "Door",
     "Kind",
+    "counted",
     "is_interactive",
     "lab_for",
     "lab_of",
@@ -30,6 +31,7 @@ __all__ = [
     "open_door",
     "pairs",
     "resources_of",
+    "run_of",
     "say",
     "say_shadowed",
     "simulated_door",
@@ -69,6 +71,11 @@ def say_shadowed(lab: Lab) -> None:
     """Tell which files of the lab stand in front of one that came with hilkit."""
     for sentence in lab.shadowed:
         say(f"note: {sentence}")
+
+
+def counted(number: int, noun: str) -> str:
+    """Return a number with its noun, ``1 step`` or ``2 steps``."""
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def say(text: str) -> None:
@@ -193,6 +200,12 @@ def visa_manager(library: str) -> Any:
             f"the VISA library {library!r} cannot be used: {error}",
             next_step="name another one with --visa; @py needs nothing besides hilkit",
         ) from error
+
+
+def run_of(folder: Path) -> Path:
+    """Return the folder of a run; a name that is not here is looked for under ``runs``."""
+    under_runs = Path("runs") / folder
+    return under_runs if not folder.exists() and under_runs.exists() else folder
 
 
 def is_interactive() -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import importlib
 import os
 import sys
@@ -18,10 +19,13 @@ __all__ = ["Commands", "main", "program"]
 
 TRACEBACK_SWITCH = "HILKIT_TRACEBACK"
 
+_LOST_OUTPUT = (errno.ENOSPC, errno.EIO, errno.EDQUOT)
+
 COMMANDS = {
     "run": "Run a plan on its bench and judge the readings.",
     "check": "Check files and how they fit together, without touching an instrument.",
     "report": "Write report files again from the record of a run.",
+    "explain": "Show how sure one reading is: its uncertainty budget, and what would halve it.",
     "inspect": "Look at a bench: who answers, what is wrong, what to do.",
     "talk": "Send lines to one instrument and show answers and errors.",
     "serve": "Serve a simulated bench as SCPI sockets on this computer.",
@@ -86,8 +90,10 @@ def main(args: Sequence[str] | None = None) -> None:
     code = _code(args)
     try:
         sys.stdout.flush()
-    except (BrokenPipeError, ValueError):
+    except (OSError, ValueError) as error:
         _turn_away_from_pipe()
+        if isinstance(error, OSError) and not isinstance(error, BrokenPipeError):
+            code = code or _output_lost(error)
     sys.exit(code)
 
 
@@ -111,13 +117,23 @@ def _code(args: Sequence[str] | None) -> int:
         _turn_away_from_pipe()
         return int(ExitCode.PASSED)
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in _LOST_OUTPUT and error.filename is None:
+            _turn_away_from_pipe()
+            return _output_lost(error)
         if os.environ.get(TRACEBACK_SWITCH) == "1":
             raise
         return _defect(error)
 
 
+def _output_lost(error: OSError) -> int:
+    """Say that the place where the output goes takes no more: a full disk, a terminal that is gone."""
+    told = f"hilkit: the output cannot be written: {error.strerror or error}"
+    _say(f"{told}\n  next: make room, or send it elsewhere")
+    return int(ExitCode.BENCH)
+
+
 def _say(text: str) -> None:
-    with suppress(BrokenPipeError):
+    with suppress(OSError):
         click.echo(text, err=True)
 
 

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterable, Iterator
 from importlib.resources import files
+from typing import Any, ClassVar
 
 import click
 
 from hilkit.errors import UsageError
 
-__all__ = ["chapters", "command"]
+__all__ = ["chapter", "chapters", "command", "page"]
 
 
 @click.command("manual")
@@ -24,16 +26,27 @@ def command(topic: str | None, plain: bool) -> None:
         for name, text in found.items():
             click.echo(f"  {name.ljust(width)}  {_title(text)}")
         return
-    name = topic.lower().replace("-", "_").removesuffix(".md")
-    if name not in found:
-        import difflib
+    _show(found[chapter(topic, found)], plain=plain or not sys.stdout.isatty())
 
-        near = difflib.get_close_matches(name, found, n=1)
-        hint = f"did you mean {near[0]}? " if near else ""
-        raise UsageError(
-            f"the manual has no chapter {topic!r}", next_step=f"{hint}chapters: {', '.join(found)}"
-        )
-    _show(found[name], plain=plain or not sys.stdout.isatty())
+
+def chapter(topic: str, known: Iterable[str]) -> str:
+    """Return the chapter that a person means: its name, the name of a kind of file, or a beginning.
+
+    ``UsageError`` where that is none, or more than one.
+    """
+    names = list(known)
+    name = topic.lower().replace("-", "_").removesuffix(".md")
+    for meant in (name, f"{name}_file"):
+        if meant in names:
+            return meant
+    begun = [each for each in names if name and each.startswith(name)]
+    if len(begun) == 1:
+        return begun[0]
+    import difflib
+
+    near = begun or difflib.get_close_matches(name, names, n=1)
+    hint = f"did you mean {' or '.join(near)}? " if near else ""
+    raise UsageError(f"the manual has no chapter {topic!r}", next_step=f"{hint}chapters: {', '.join(names)}")
 
 
 def chapters() -> dict[str, str]:
@@ -55,6 +68,27 @@ def _show(text: str, *, plain: bool) -> None:
         click.echo(text.rstrip())
         return
     from rich.console import Console
-    from rich.markdown import Markdown
 
-    Console().print(Markdown(text, code_theme="ansi_dark"))
+    Console().print(page(text))
+
+
+def page(text: str) -> Any:
+    """Return a chapter laid out for a terminal of any width, in whose tables nothing is cut off."""
+    from rich.markdown import Markdown, TableElement
+    from rich.table import Table
+
+    class Whole(TableElement):
+        """A table in which names stay in one piece and long words are broken rather than shortened."""
+
+        def __rich_console__(self, console: Any, options: Any) -> Iterator[Any]:
+            for table in super().__rich_console__(console, options):
+                if isinstance(table, Table):
+                    for column in table.columns:
+                        column.overflow = "fold"
+                    table.columns[0].no_wrap = all(" " not in str(cell) for cell in table.columns[0].cells)
+                yield table
+
+    class Page(Markdown):
+        elements: ClassVar = {**Markdown.elements, "table_open": Whole}
+
+    return Page(text, code_theme="ansi_dark")

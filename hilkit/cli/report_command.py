@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from hilkit.cli.common import run_of
 from hilkit.cli.texts import exit_codes
 
 __all__ = ["command"]
@@ -24,8 +25,7 @@ def command(run_folder: Path, plain: bool) -> int:
     from hilkit.record import Record
     from hilkit.reports import screen_for, show_run, write_junit
 
-    under_runs = Path("runs") / run_folder
-    stored = Record.open(under_runs if not run_folder.exists() and under_runs.exists() else run_folder)
+    stored = Record.open(run_of(run_folder))
     write_junit(stored)
     show_run(stored, screen_for(sys.stdout, plain=plain))
     return int(stored.exit_code)

@@ -156,7 +156,7 @@ def _report(folder: Path, screen: Screen, console: Console) -> ExitCode:
             write_junit(stored)
         except HilkitError as error:
             problems.append(error)
-        with suppress(BrokenPipeError):
+        with suppress(OSError):  # a closed pipe or terminal: the record and junit.xml are there
             screen.show(summary_block(stored, width=screen.width))
     except HilkitError as error:
         problems.append(error)

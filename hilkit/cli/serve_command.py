@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import socket
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
@@ -50,6 +52,10 @@ def command(
     clock = WallClock()
     profile = load_profile(path, lab)
     world = World(profile, clock, seed)
+    if bench_file is not None and not bench_file.parent.is_dir():
+        raise UsageError(
+            f"there is no folder {bench_file.parent}", next_step="make it first, or name another"
+        )
     if bench_file is not None and bench_file.exists():
         raise UsageError(
             f"{bench_file} exists already", next_step="name a new file, or delete that one first"
@@ -61,7 +67,7 @@ def command(
     except OSError as error:
         raise LinkError(
             f"cannot serve on {host} from port {port_base} on: {error.strerror or error}",
-            next_step="choose another --port-base, or 0 for any free ports",
+            next_step=_cure(error),
         ) from error
     with server:
         resources = {
@@ -78,6 +84,12 @@ def command(
         except KeyboardInterrupt:
             click.echo("ended")
     return int(ExitCode.PASSED)
+
+
+def _cure(error: OSError) -> str:
+    if isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL:
+        return "name an address of this computer with --host; 127.0.0.1 is always one"
+    return "choose another --port-base, or 0 for any free ports"
 
 
 def _write_bench(profile: Path, target: Path, resources: Mapping[str, str]) -> None:
@@ -102,7 +114,8 @@ def _write_bench(profile: Path, target: Path, resources: Mapping[str, str]) -> N
 def served_bench(source: Path, resources: Mapping[str, str]) -> tuple[str, list[str]]:
     """Return the bench file ``source`` for served instruments, and the data files that belong beside it.
 
-    The resource of each named instrument is replaced and the simulation taken out; comments and layout stay.
+    The resource of each named instrument is replaced, the simulation taken out and said in the name instead;
+    comments and layout stay.
     """
     import yaml
 
@@ -118,6 +131,9 @@ def _edits(root: Any, text: str, resources: Mapping[str, str]) -> Iterator[tuple
         if key.value == "simulation":
             end = text.find("\n", value.end_mark.index)
             yield key.start_mark.index, len(text) if end < 0 else end + 1, ""
+        elif key.value == "bench":
+            name = json.dumps(f"{value.value} (served simulation)", ensure_ascii=False)
+            yield value.start_mark.index, value.end_mark.index, name
         elif key.value == "radio":
             yield from _resource_edit(value, resources.get("radio"))
         elif key.value == "instruments":

@@ -15,11 +15,12 @@ from hilkit.cli.common import (
     is_interactive,
     lab_of,
     lab_option,
+    say,
     simulated_door,
     visa_manager,
     visa_option,
 )
-from hilkit.errors import ExitCode, HilkitError, UsageError
+from hilkit.errors import ExitCode, HilkitError, ReplyError, UsageError
 
 if TYPE_CHECKING:
     from hilkit.clock import Clock
@@ -47,6 +48,7 @@ def command(resource: str, simulate: str | None, raw: bool, visa: str, lab_folde
     An empty line does nothing; end with Ctrl-D (Ctrl-Z and Enter on Windows).
 
     With --simulate, RESOURCE may also be the name of the instrument in the profile, such as analyser.
+    An instrument that a run holds is refused, as is a run while this goes on.
     Lines go to the instrument as typed: nothing here checks what they do to RF. Exit code 3 if a piped line
     failed.
     """
@@ -66,33 +68,47 @@ def _door(
     if simulate is None:
         from hilkit.clock import WallClock
 
+        from hilkit.bench import resource_lock
+        from hilkit.instruments.resource import check_resource
+
         manager = visa_manager(visa)
         try:
-            yield Door(resource_manager=manager, clock=WallClock()), resource
+            with resource_lock(_checked(resource, check_resource), "this instrument"):
+                yield Door(resource_manager=manager, clock=WallClock()), resource
         finally:
             manager.close()
         return
     lab = lab_of(lab_folder)
     with simulated_door(simulate, lab, seed=None) as door:
+        if resource not in door.resources and "::" not in resource:
+            raise UsageError(
+                f"the simulated bench {simulate} has no instrument {resource!r}",
+                next_step=f"its instruments are {', '.join(door.resources)}",
+            )
         yield door, door.resources.get(resource, resource)
 
 
 def _conversation(talk: _Scpi | _Raw) -> int:
     """Send every line of standard input; return how many of them failed."""
-    failed = 0
+    failed = sent = 0
     interactive = is_interactive()
     while True:
         if interactive:
             click.echo(PROMPT, nl=False)
         text = sys.stdin.readline()
         if not text:
+            if not sent and not interactive:
+                say("note: no line came in, so nothing was sent")
             return failed
         if not text.strip():
             continue
+        sent += 1
         try:
             answers, errors = talk.line(text.strip())
         except HilkitError as error:
             answers, errors = [], [str(error)]
+            if isinstance(talk, _Scpi) and isinstance(error, ReplyError):
+                errors.append("if this is no SCPI instrument but a console of lines, use --raw")
         for answer in answers:
             click.echo(answer)
         for error_text in errors:
@@ -177,4 +193,4 @@ def _checked(resource: str, check: Any) -> str:
     try:
         return str(check(resource))
     except ResourceProblem as error:
-        raise UsageError(f"{resource}: {error.message}", next_step=f"write {error.write}") from error
+        raise UsageError(f"{resource}: {error.problem}", next_step=f"write {error.write}") from error

@@ -8,9 +8,11 @@ from hilkit.instruments.console import LineConsole
 from hilkit.instruments.dialect import Dialect, load_dialect
 from hilkit.instruments.driver_file import DriverFile
 from hilkit.instruments.factory import open_instrument
+from hilkit.instruments.generator import GeneratorLimits, GeneratorStatus, SignalGenerator
 from hilkit.instruments.instrument import Identity, ScpiInstrument
 from hilkit.instruments.lines import LineTransport, ProcessLines, VisaLines
 from hilkit.instruments.link import LinkSettings, ScpiLink
+from hilkit.instruments.power_meter import MeterLimits, PowerMeter, PowerReading
 from hilkit.instruments.radio import CorrectionState, Radio, RadioIdentity
 from hilkit.instruments.replies import ErrorEntry
 from hilkit.instruments.resource import ResourceProblem, check_resource
@@ -28,12 +30,17 @@ __all__ = [
     "DriverFile",
     "ErrorEntry",
     "FileTranscript",
+    "GeneratorLimits",
+    "GeneratorStatus",
     "Identity",
     "Limits",
     "LineConsole",
     "LineTransport",
     "LinkSettings",
+    "MeterLimits",
     "NullTranscript",
+    "PowerMeter",
+    "PowerReading",
     "ProcessLines",
     "Radio",
     "RadioIdentity",
@@ -41,6 +48,7 @@ __all__ = [
     "ScpiInstrument",
     "ScpiLink",
     "SignalAnalyser",
+    "SignalGenerator",
     "StepAttenuator",
     "SweepSetup",
     "SwitchMatrix",

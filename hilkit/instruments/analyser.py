@@ -129,7 +129,7 @@ class SignalAnalyser(ScpiInstrument):
     def _video_hz(self, setup: SweepSetup) -> float:
         if setup.vbw_hz is not None:
             return setup.vbw_hz
-        low, high = self._range("vbw")
+        low, high = self._bounds("vbw")
         return min(max(_WIDE_VIDEO * setup.rbw_hz, low), high)
 
     # --- sweeps
@@ -263,29 +263,24 @@ class SignalAnalyser(ScpiInstrument):
 
     def limits(self) -> AnalyserLimits:
         """Return what may be set, from the driver file; nothing is asked."""
-        points, averages = self._range("points"), self._range("average_count")
+        points, averages = self._bounds("points"), self._bounds("average_count")
         return AnalyserLimits(
-            frequency_hz=self._range("centre"),
-            span_hz=self._range("span"),
+            frequency_hz=self._bounds("centre"),
+            span_hz=self._bounds("span"),
             points=(int(points[0]), int(points[1])),
-            rbw_hz=self._range("rbw"),
+            rbw_hz=self._bounds("rbw"),
             rbw_values_hz=self._capability("rbw").limits.members(),
-            vbw_hz=self._range("vbw"),
+            vbw_hz=self._bounds("vbw"),
             vbw_values_hz=self._capability("vbw").limits.members(),
-            sweep_time_s=self._range("sweep_time"),
+            sweep_time_s=self._bounds("sweep_time"),
             averages=(int(averages[0]), int(averages[1])),
-            attenuation_db=self._range("attenuation"),
+            attenuation_db=self._bounds("attenuation"),
             attenuation_step_db=self._capability("attenuation").limits.step,
-            reference_level_dbm=self._range("reference_level"),
+            reference_level_dbm=self._bounds("reference_level"),
             detectors=tuple(self._capability("detector").words),
             average_types=tuple(self._capability("average_type").words),
             preamplifier=self.has("preamplifier"),
         )
-
-    def _range(self, name: str) -> tuple[float, float]:
-        limits = self._capability(name).limits
-        assert limits.minimum is not None and limits.maximum is not None, f"{name} is declared with a range"
-        return limits.minimum, limits.maximum
 
     def annotate(self, text: str) -> None:
         """Show ``text`` on the instrument's screen where it can; one that cannot is left alone."""

@@ -112,8 +112,9 @@ def not_a_block(message: bytes, *, instrument: str, asked: str) -> ReplyError:
 
 def cut_off(got: int, expected: int, *, instrument: str, asked: str) -> ReplyError:
     """Return the error for a block that stopped early."""
+    # A library that drops what came before a timeout leaves none to count.
     return ReplyError(
-        f"{asked}: the data block was cut off, got {got} of {expected} bytes",
+        f"{asked}: the data block was cut off, got {got or 'an unknown number'} of {expected} bytes",
         instrument=instrument,
         next_step="check cable and network; run the step again",
     )

@@ -232,6 +232,12 @@ class Capability:
         for ours, theirs in self.words.items():
             if replies.matches_word(text, theirs):
                 return ours
+        # FORMat:DATA? adds a length to the type, as ASC,0 (SCPI-99 volume 2, chapter 9, from memory).
+        kind, comma, length = text.partition(",")
+        if comma and length.strip().isdigit():
+            for ours, theirs in self.words.items():
+                if "," not in theirs and replies.matches_word(kind, theirs):
+                    return ours
         # A word of the instrument that we never set: shown as it is, so that a read-back names it.
         if self.spec.access != "r":
             return replies.unquoted(text)

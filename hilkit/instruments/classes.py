@@ -17,6 +17,8 @@ _OWN = {
     "signal_analyser": ("hilkit.instruments.analyser", "SignalAnalyser"),
     "step_attenuator": ("hilkit.instruments.attenuator", "StepAttenuator"),
     "switch_matrix": ("hilkit.instruments.switch", "SwitchMatrix"),
+    "signal_generator": ("hilkit.instruments.generator", "SignalGenerator"),
+    "power_meter": ("hilkit.instruments.power_meter", "PowerMeter"),
     "radio": ("hilkit.instruments.radio", "Radio"),
 }
 

@@ -46,6 +46,8 @@ class Dialect:
     noise_bandwidth_ratio: float | None = None
     sweep_time: SweepTimeEntry | None = None
     settling_s: float = 0.0
+    reading_time_s: float = 0.0
+    zeroing_time_s: float = 0.0
     insertion_loss_db: float | None = None
     self_test: SelfTestEntry | None = None
     line: LineEntry | None = None

@@ -11,6 +11,7 @@ from hilkit.instruments.capability_check import CapabilityCheck
 from hilkit.instruments.classes import InstrumentClass, class_names, find_class
 from hilkit.instruments.dialect import Dialect, merged
 from hilkit.instruments.file_mistakes import Mistakes, pattern_fault
+from hilkit.instruments.visa import SerialSettings
 from hilkit.instruments.wire import LinkSettings
 
 if TYPE_CHECKING:
@@ -24,6 +25,8 @@ _SECTIONS = (
     "noise_bandwidth_ratio",
     "sweep_time",
     "settling",
+    "reading_time",
+    "zeroing_time",
     "insertion_loss",
     "line",
     "order",
@@ -132,7 +135,7 @@ class _Builder:
 
     def _dialect(self, capabilities: dict[str, Capability], order: tuple[str, ...]) -> Dialect:
         get = self.settings.get
-        loss, settling = get("insertion_loss"), get("settling")
+        loss = get("insertion_loss")
         return Dialect(
             name=self.model.driver,
             instrument_class=self.model.instrument_class,
@@ -144,19 +147,25 @@ class _Builder:
             trace=get("trace"),
             noise_bandwidth_ratio=get("noise_bandwidth_ratio"),
             sweep_time=get("sweep_time"),
-            settling_s=settling.s if settling is not None else 0.0,
+            settling_s=self._seconds("settling"),
+            reading_time_s=self._seconds("reading_time"),
+            zeroing_time_s=self._seconds("zeroing_time"),
             insertion_loss_db=loss.db if loss is not None else None,
             self_test=get("self_test"),
             line=get("line"),
             files=tuple(document.path for document, _ in self.chain),
         )
 
+    def _seconds(self, key: str) -> float:
+        given = self.settings.get(key)
+        return given.s if given is not None else 0.0
+
     def _link(self, operation: Capability | None) -> LinkSettings:
         def chosen(key: str) -> Any:
             return self.settings.get(key, getattr(self.model, key))
 
         usual = LinkSettings()
-        terminators = chosen("terminators")
+        terminators, serial = chosen("terminators"), chosen("serial")
         return LinkSettings(
             write_termination=terminators.write,
             read_termination=terminators.read,
@@ -164,4 +173,5 @@ class _Builder:
             error_query=chosen("error_query"),
             operation_query=(operation.ask_text if operation else None) or usual.operation_query,
             timeout_s=chosen("timeout").s,
+            serial=SerialSettings(baud=serial.baud, flow=serial.flow) if serial else usual.serial,
         )

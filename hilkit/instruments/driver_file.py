@@ -127,7 +127,8 @@ class DriverFile(FileModel):
 
     driver: str = Field(description="name of this driver, as its file is called")
     instrument_class: str = Field(
-        description="signal_analyser, step_attenuator, switch_matrix, radio, or an added class"
+        description="signal_analyser, step_attenuator, switch_matrix, signal_generator, power_meter, "
+        "radio, or an added class"
     )
     base: str | None = Field(None, description="driver that this one overrides, capability by capability")
     summary: str = Field("", description="one line for people")
@@ -147,7 +148,13 @@ class DriverFile(FileModel):
         None, description="noise bandwidth of the RBW filter over its RBW"
     )
     sweep_time: SweepTimeEntry | None = Field(None, description="rule of the automatic sweep time")
-    settling: Duration | None = Field(None, description="how long relays need after a change")
+    settling: Duration | None = Field(
+        None, description="how long relays, or the level of a generator, need after a change"
+    )
+    reading_time: Duration | None = Field(
+        None, description="how long a power meter takes for one reading of an average"
+    )
+    zeroing_time: Duration | None = Field(None, description="how long a power meter takes to zero itself")
     insertion_loss: Ratio | None = Field(None, description="nominal loss at the lowest setting")
     line: LineEntry | None = Field(None, description="manners of a line console")
     order: tuple[str, ...] | None = Field(None, description="order in which settings are sent")

@@ -74,15 +74,8 @@ def _console(
     if command:
         transport = ProcessLines(command, name=name)
     else:
-        transport = VisaLines(
-            _needed(manager, name),
-            resource,
-            name=name,
-            clock=clock,
-            timeout_s=timeout_s,
-            write_termination=dialect.link.write_termination,
-            read_termination=dialect.link.read_termination,
-        )
+        found = _needed(manager, name)
+        transport = VisaLines(found, resource, name=name, clock=clock, settings=dialect.link)
     return LineConsole(transport, manners, name=name, clock=clock, timeout_s=timeout_s, transcript=transcript)
 
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 from hilkit.errors import Problem
 
 if TYPE_CHECKING:
     from hilkit.files import Document
+    from hilkit.files.notes import Parts
     from hilkit.instruments.driver_file import DriverFile
 
     Chain = Sequence[tuple[Document, DriverFile]]
@@ -25,23 +25,10 @@ class Mistakes:
         self.chain = chain
         self.problems: list[Problem] = []
 
-    def at(
-        self,
-        document: Document,
-        loc: Sequence[str | int],
-        message: str,
-        *,
-        seen: str = "",
-        allowed: str = "",
-        next_step: str = "",
-        at_key: bool = False,
-    ) -> None:
-        """Note a problem in one file."""
-        self.problems.append(
-            document.problem(
-                loc, message, seen=seen, allowed=allowed, next_step=next_step, at_key=at_key or not seen
-            )
-        )
+    def at(self, document: Document, loc: Sequence[str | int], message: str, **parts: Unpack[Parts]) -> None:
+        """Note a problem in one file, at the key where nothing was seen that could be shown."""
+        parts.setdefault("at_key", not parts.get("seen"))
+        self.problems.append(document.problem(loc, message, **parts))
 
     def unknown(
         self,
@@ -54,17 +41,18 @@ class Mistakes:
         at_key: bool = False,
     ) -> None:
         """Note a word that is none of ``names``, with the nearest of them."""
+        from hilkit.files.notes import did_you_mean, listed
+
         allowed = list(names)
-        near = difflib.get_close_matches(seen, allowed, n=1)
-        hint = f"did you mean {near[0]}?" if near else ""
-        self.at(document, loc, message, seen=seen, allowed=", ".join(allowed), next_step=hint, at_key=at_key)
+        hint = did_you_mean(seen, allowed)
+        self.at(document, loc, message, seen=seen, allowed=listed(allowed), next_step=hint, at_key=at_key)
 
     def section(self, loc: Sequence[str | int], message: str, **parts: str) -> None:
         """Note a problem in a section of whichever file gives it."""
         self._at(self.owner(str(loc[0])), loc, message, parts)
 
     def capability(self, name: str, key: str, message: str, *, item: int | None = None, **parts: str) -> None:
-        """Note a problem in a capability, at one of its keys (or an item there) or, key empty, at its name."""
+        """Note a problem in a capability: at its name, at one of its keys, or at an item there."""
         loc: list[str | int] = ["capabilities", name, *([key] if key else [])]
         if item is not None:
             loc.append(item)

@@ -148,6 +148,11 @@ class ScpiInstrument:
     def _capability(self, name: str) -> Capability:
         return self.dialect.capabilities[name]
 
+    def _bounds(self, name: str) -> tuple[float, float]:
+        limits = self._capability(name).limits
+        assert limits.minimum is not None and limits.maximum is not None, f"{name} is declared with a range"
+        return limits.minimum, limits.maximum
+
     def _verified(self, name: str) -> bool:
         return self.has(name) and self._capability(name).verified
 

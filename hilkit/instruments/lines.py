@@ -14,7 +14,16 @@ from typing import Any
 from hilkit.clock import Clock
 from hilkit.errors import HilkitError, LinkError
 from hilkit.instruments.resource import check_resource, is_serial, is_socket
-from hilkit.instruments.visa import ResourceManager, Session, explain, is_timeout, open_session, set_timeout
+from hilkit.instruments.visa import (
+    ResourceManager,
+    Session,
+    explain,
+    is_timeout,
+    open_session,
+    set_timeout,
+    translated,
+)
+from hilkit.instruments.wire import LinkSettings
 
 __all__ = ["LineTransport", "ProcessLines", "VisaLines"]
 
@@ -56,14 +65,11 @@ class VisaLines(LineTransport):
         *,
         name: str,
         clock: Clock,
-        timeout_s: float,
-        write_termination: str = "\n",
-        read_termination: str = "\n",
+        settings: LinkSettings,
     ) -> None:
         self.address = check_resource(resource)
         self._manager, self._name, self._clock = manager, name, clock
-        self._open_timeout_s = timeout_s
-        self._write_end, self._read_end = write_termination, read_termination
+        self._settings = settings
         self._session: Session | None = None
         self._timeout_s = 0.0
         self._partial = b""
@@ -73,8 +79,8 @@ class VisaLines(LineTransport):
         """Send one line."""
         session = self._live()
         try:
-            with translated(self._name, f"send {text!r}"):
-                session.write_raw((text + self._write_end).encode("utf-8"))
+            with translated(self._name, f"send {text!r} to {self.address}"):
+                session.write_raw((text + self._settings.write_termination).encode("utf-8"))
         except LinkError:
             self.close()
             raise
@@ -91,7 +97,10 @@ class VisaLines(LineTransport):
                 if not piece:
                     return None
                 self._partial += piece
-                if self._partial.endswith(self._read_end[-1:].encode("ascii")) or not self._framed:
+                if (
+                    self._partial.endswith(self._settings.read_termination[-1:].encode("ascii"))
+                    or not self._framed
+                ):
                     break
         except HilkitError:
             raise
@@ -99,7 +108,7 @@ class VisaLines(LineTransport):
             if is_timeout(error):
                 return None
             self.close()
-            raise explain(error, name=self._name, doing="read from the console") from error
+            raise explain(error, name=self._name, doing=f"read from the console at {self.address}") from error
         line, self._partial = self._partial, b""
         return line.decode("utf-8", "replace").rstrip("\r\n")
 
@@ -133,14 +142,16 @@ class VisaLines(LineTransport):
 
     def _open(self) -> None:
         self._framed = is_socket(self.address) or is_serial(self.address)
+        settings = self._settings
         self._session = open_session(
             self._manager,
             self.address,
             name=self._name,
-            timeout_s=self._open_timeout_s,
-            terminator=self._read_end,
+            timeout_s=settings.timeout_s,
+            terminator=settings.read_termination,
+            serial=settings.serial,
         )
-        self._timeout_s = self._open_timeout_s
+        self._timeout_s = settings.timeout_s
         self._partial = b""
 
     def _live(self) -> Session:
@@ -165,6 +176,7 @@ class ProcessLines(LineTransport):
         self._command, self._name = list(command), name
         self._kill_after_s = kill_after_s
         self._lines: queue.Queue[str | None] = queue.Queue()
+        self._over = False
         self._process = self._start()
 
     def _start(self) -> subprocess.Popen[bytes]:
@@ -185,7 +197,7 @@ class ProcessLines(LineTransport):
                 instrument=self._name,
                 next_step="check the program's name and path in command: of the bench file",
             ) from error
-        self._lines = queue.Queue()
+        self._lines, self._over = queue.Queue(), False
         self._reader = threading.Thread(target=self._read, args=(process, self._lines), daemon=True)
         self._reader.start()
         return process
@@ -209,24 +221,28 @@ class ProcessLines(LineTransport):
 
     def receive(self, timeout_s: float) -> str | None:
         """Return the next line, None if none comes in time."""
+        if self._over:
+            raise self._gone()
         try:
             line = self._lines.get(timeout=timeout_s)
         except queue.Empty:
             return None
         if line is None:
-            self._lines.put(None)
+            self._over = True
             raise self._gone()
         return line
 
     def recover(self) -> None:
         """Start the process again if it has ended; else throw away what it has said so far."""
-        if self._process.poll() is not None:
+        self._drain()
+        if self._over or self._process.poll() is not None:
             self.close()
             self._process = self._start()
-            return
+
+    def _drain(self) -> None:
         with contextlib.suppress(queue.Empty):
-            while self._lines.get_nowait() is not None:
-                pass
+            while not self._over:
+                self._over = self._lines.get_nowait() is None
 
     def close(self) -> None:
         """End the process: its input is closed, and it is killed if it goes on for ``kill_after_s`` more."""

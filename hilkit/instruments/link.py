@@ -241,7 +241,8 @@ class ScpiLink:
             if is_timeout(error):
                 raise self.timed_out(text, self._wire.timeout_s) from error
             self._wire.drop()
-            raise explain(error, name=self.name, doing=f"read the answer to {text}") from error
+            doing = f"read the answer to {text} from {self.resource}"
+            raise explain(error, name=self.name, doing=doing) from error
 
     def timed_out(self, text: str, waited_s: float) -> LinkError:
         """Bring the link back in step and return the error that says what happened."""
@@ -309,7 +310,8 @@ class ScpiLink:
         except HilkitError:
             raise
         except Exception as error:
-            raise explain(error, name=self.name, doing=f"read the answer to {asked}") from error
+            doing = f"read the answer to {asked} from {self.resource}"
+            raise explain(error, name=self.name, doing=doing) from error
 
     def close(self) -> None:
         """Close the session; a later use opens it again."""

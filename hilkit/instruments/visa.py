@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import contextlib
 import socket
-from typing import TYPE_CHECKING, Any, Protocol
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 from hilkit.errors import HilkitError, LinkError
 from hilkit.instruments.resource import is_serial, is_socket
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "ResourceManager",
+    "SerialSettings",
     "Session",
     "block_reading",
     "explain",
@@ -29,6 +31,14 @@ __all__ = [
 
 _OPEN_TIMEOUT_MS = 5000
 _LONGEST_LINE = 1 << 24
+
+
+@dataclass(frozen=True, kw_only=True)
+class SerialSettings:
+    """A serial line of eight data bits, no parity, one stop bit."""
+
+    baud: int = 9600
+    flow: Literal["none", "rts_cts", "xon_xoff"] = "none"
 
 
 class Session(Protocol):
@@ -66,7 +76,13 @@ class ResourceManager(Protocol):
 
 
 def open_session(
-    manager: ResourceManager, resource: str, *, name: str, timeout_s: float, terminator: str
+    manager: ResourceManager,
+    resource: str,
+    *,
+    name: str,
+    timeout_s: float,
+    terminator: str,
+    serial: SerialSettings | None = None,
 ) -> Session:
     """Open ``resource``; a LinkError says why it cannot be opened.
 
@@ -82,8 +98,18 @@ def open_session(
         raise
     except Exception as error:
         raise explain(error, name=name, doing=f"open {resource}") from error
-    _adapt(session, resource, terminator)
+    with translated(name, f"set up {resource}"):
+        _adapt(session, resource, terminator)
+        if is_serial(resource):
+            _set_serial(session, serial or SerialSettings())
     return session
+
+
+def _set_serial(session: Session, serial: SerialSettings) -> None:
+    from pyvisa.constants import ControlFlow, ResourceAttribute
+
+    session.set_visa_attribute(ResourceAttribute.asrl_baud_rate, serial.baud)
+    session.set_visa_attribute(ResourceAttribute.asrl_flow_control, int(ControlFlow[serial.flow]))
 
 
 def _adapt(session: Session, resource: str, terminator: str) -> None:
@@ -194,7 +220,7 @@ _BY_CODE = {
     "error_connection_lost": ("the connection was lost", "check that it is still on and its cable is in"),
     "error_invalid_resource_name": (
         "the resource text is not understood",
-        "see 'hilkit manual bench' for examples",
+        "see 'hilkit manual bench_file' for examples",
     ),
     "error_timeout": (
         "it did not answer in time",
@@ -230,6 +256,11 @@ def explain(error: BaseException, *, name: str, doing: str) -> LinkError:
             ("it failed", "check power, cable, address and the resource text"),
         )
     detail = " ".join(str(error).split())
+    if isinstance(error, ValueError) and "install" in detail.lower():
+        what = "there is no support for this interface"
+        next_step = (
+            "install what is named here, or the VISA library of the interface's maker and name it with --visa"
+        )
     return LinkError(
         f"cannot {doing}: {what} ({detail or type(error).__name__})", instrument=name, next_step=next_step
     )

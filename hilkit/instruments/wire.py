@@ -7,7 +7,7 @@ interfaces carry END beside the data, and have a device clear and a status byte 
 from __future__ import annotations
 
 import contextlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
 from hilkit.errors import LinkError
@@ -18,7 +18,6 @@ from hilkit.instruments.visa import (
     SerialSettings,
     Session,
     block_reading,
-    explain,
     open_session,
     read_line,
     set_timeout,
@@ -53,7 +52,7 @@ class LinkSettings:
     operation_query: str = ":STATus:OPERation:CONDition?"
     timeout_s: float = 3.0
     margin_s: float = 5.0
-    serial: SerialSettings = SerialSettings()
+    serial: SerialSettings = field(default_factory=SerialSettings)
 
 
 class Wire:
@@ -90,7 +89,7 @@ class Wire:
         session = self._live()
         self._transcript.line(self.name, SENT, text)
         try:
-            with translated(self.name, f"send {quoted(text)}"):
+            with translated(self.name, f"send {quoted(text)} to {self.resource}"):
                 session.write_raw((text + self._write_end).encode("latin-1"))
         except LinkError:
             self.drop()

@@ -1,20 +1,28 @@
 """The decision: does a reading keep to its limit?
 
-The rule is simple acceptance (JCGM 106:2012, 8.2): the acceptance limits are the tolerance limits, and the
-measured value decides. Only what the measured value allows is said: a bound speaks about one side alone.
+By the decision rule of the plan; simple acceptance (JCGM 106:2012, 8.2) where it names none: the acceptance
+limits are the tolerance limits, and the measured value decides. Only what the measured value allows is said:
+a bound speaks about one side alone, and a rule that needs an uncertainty shows nothing without one.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 
+from hilkit.judgement.decision import DecisionRule, Rule, decide, percent_text
 from hilkit.judgement.limit import Limit, number_text
+from hilkit.judgement.relative import distance_from, other_reading
+from hilkit.judgement.stated import Comparison, StatedDecision, StatedUncertainty
+from hilkit.judgement.uncertainty import Uncertainty, combine
 from hilkit.quantities import difference_unit
-from hilkit.readings import Bound, Reading, Verdict
+from hilkit.readings import Bound, Reading, ReadingKey, Verdict
+from hilkit.readings.budget import UncertaintyError
 
-__all__ = ["Judgement", "judge", "worst"]
+__all__ = ["SIMPLE_ACCEPTANCE", "Judgement", "judge", "worst"]
+
+SIMPLE_ACCEPTANCE = DecisionRule()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,7 +31,9 @@ class Judgement:
 
     ``margin`` is the distance to the nearest limit in the reading's unit (``margin_unit``: dB where that is a
     level), negative when missed; ``None`` where there is no limit or none on the side that a bound bounds.
-    ``reason`` is one sentence, empty for a plain pass and where nothing was judged.
+    ``reason`` is one sentence, empty for a plain pass and where nothing was judged. ``uncertainty`` is that
+    of the reading, with or without a limit; ``comparison`` is what was judged instead of the reading, where
+    the limit is relative to another one.
     """
 
     verdict: Verdict
@@ -31,30 +41,148 @@ class Judgement:
     margin_unit: str = ""
     limit_text: str = ""
     reason: str = ""
+    uncertainty: StatedUncertainty | None = None
+    decision: StatedDecision | None = None
+    comparison: Comparison | None = None
 
 
-def judge(reading: Reading, limit: Limit | None) -> Judgement:
+def judge(
+    reading: Reading,
+    limit: Limit | None,
+    rule: DecisionRule = SIMPLE_ACCEPTANCE,
+    others: Mapping[ReadingKey, Reading] | None = None,
+    *,
+    expired: str = "",
+) -> Judgement:
     """Judge one reading; ``none`` without a limit, also where the limit is on another phase.
+
+    ``others`` are the readings taken so far, for limits that are relative to one of them. ``expired`` is a
+    sentence on a calibration that ran out: with it neither pass nor fail counts.
 
     ``ValueError`` when the limit is in another unit: limits are converted when the plan is loaded.
     """
+    found, trouble = _uncertainty(reading)
+    stated = None if found is None else StatedUncertainty.of(found, difference_unit(reading.unit))
     if limit is None or limit.phase != reading.key.phase:
-        return Judgement(verdict=Verdict.NONE)
+        return Judgement(verdict=Verdict.NONE, uncertainty=stated)
+    judged, comparison, open_question = reading, None, ""
+    if limit.reference is not None:
+        other = other_reading(reading.key, limit.reference, others or {})
+        distance = None if other is None else distance_from(reading, other)
+        if distance is None:
+            why = "was not read" if other is None else "and this one are bounds: their distance is open"
+            open_question = f"{limit.reference} {why}"
+        else:
+            judged = distance
+            found, trouble = _uncertainty(distance)
+            comparison = _comparison(distance, found, str(limit.reference))
+    plain = limit.at(reading.key.index)
+    if not open_question and plain is None:
+        open_question = f"no limit here: {_mask_text(reading, limit)}"
+    if open_question or plain is None:
+        told = Judgement(verdict=Verdict.INCONC, limit_text=str(limit), reason=open_question)
+    else:
+        told = _judged(judged, plain, rule, found, trouble)
+    return _expired(replace(told, uncertainty=stated, comparison=comparison), expired)
+
+
+def _judged(
+    reading: Reading, limit: Limit, rule: DecisionRule, found: Uncertainty | None, trouble: str
+) -> Judgement:
     if limit.unit != reading.unit:
         raise ValueError(f"{reading.key} is in {reading.unit}, its limit in {limit.unit}")
-    verdict, reason = _exact(reading, limit) if reading.bound is Bound.EXACT else _bound(reading, limit)
-    failed = [evidence.sentence for evidence in reading.evidence if evidence.held is False]
-    if failed:
-        doubt = "the reading failed its own check: " + "; ".join(failed)
-        verdict = verdict.overwritten_by(Verdict.INCONC)
-        reason = f"{reason}; {doubt}" if reason else doubt
+    decision = StatedDecision(rule=str(rule))
+    unknown = found is None or (found.standard == 0 and bool(found.missing))
+    if reading.bound is not Bound.EXACT:
+        width = 0.0 if found is None else rule.guard_band(found)
+        decision = replace(decision, guard_band=width)
+        verdict, reason = _bound(reading, limit, width)
+    elif found is None or unknown:
+        verdict, reason = _without_uncertainty(reading, limit, rule, trouble)
+    else:
+        verdict, reason, decision = _with_uncertainty(reading, limit, rule, found)
+    verdict, reason = _own_checks(reading, verdict, reason)
     return Judgement(
         verdict=verdict,
         margin=_margin(reading, limit),
         margin_unit=difference_unit(limit.unit),
         limit_text=str(limit),
         reason=reason,
+        decision=decision,
     )
+
+
+def _uncertainty(reading: Reading) -> tuple[Uncertainty | None, str]:
+    if reading.budget is None:
+        return None, "no uncertainty stated"
+    try:
+        found = combine(reading.budget)
+    except UncertaintyError as error:
+        return None, f"no uncertainty stated: {error.message}"
+    return found, f"no uncertainty stated: {'; '.join(found.missing)}" if found.missing else ""
+
+
+def _comparison(distance: Reading, found: Uncertainty | None, to: str) -> Comparison:
+    stated = None if found is None else StatedUncertainty.of(found, difference_unit(distance.unit))
+    return Comparison(
+        to=to, value=distance.value, unit=distance.unit, uncertainty=stated, budget=distance.budget
+    )
+
+
+def _mask_text(reading: Reading, limit: Limit) -> str:
+    if limit.mask is None or reading.key.index is None:
+        return "the mask needs a series"
+    where = number_text(reading.key.index, limit.mask.index_unit)
+    return f"the mask reaches from {limit.mask.reach_text}, the reading is at {where}"
+
+
+def _without_uncertainty(
+    reading: Reading, limit: Limit, rule: DecisionRule, trouble: str
+) -> tuple[Verdict, str]:
+    if rule.rule is Rule.SIMPLE_ACCEPTANCE:
+        return _exact(reading, limit)
+    return Verdict.INCONC, f"{_value(reading)} against {limit}: {trouble}, and the rule needs one ({rule})"
+
+
+def _with_uncertainty(
+    reading: Reading, limit: Limit, rule: DecisionRule, found: Uncertainty
+) -> tuple[Verdict, str, StatedDecision]:
+    try:
+        made = decide(reading.value, found, limit, rule)
+    except UncertaintyError as error:
+        width = rule.guard_band(found)
+        return Verdict.INCONC, error.message, StatedDecision(rule=str(rule), guard_band=width)
+    decision = StatedDecision(
+        rule=str(rule),
+        guard_band=made.guard_band,
+        false_acceptance=made.probability_false_acceptance,
+        false_rejection=made.probability_false_rejection,
+    )
+    if made.verdict is Verdict.PASS:
+        return made.verdict, "", decision
+    reason = made.sentence
+    if made.verdict is Verdict.FAIL:
+        _, missed = _exact(reading, limit)
+        reason = f"{missed}; inside with {percent_text(made.probability_false_rejection)} probability"
+    if found.missing:
+        reason += f"; the uncertainty is incomplete: {'; '.join(found.missing)}"
+    return made.verdict, reason, decision
+
+
+def _own_checks(reading: Reading, verdict: Verdict, reason: str) -> tuple[Verdict, str]:
+    failed = [evidence.sentence for evidence in reading.evidence if evidence.held is False]
+    if not failed:
+        return verdict, reason
+    doubt = "the reading failed its own check: " + "; ".join(failed)
+    return verdict.overwritten_by(Verdict.INCONC), f"{reason}; {doubt}" if reason else doubt
+
+
+def _expired(judgement: Judgement, sentence: str) -> Judgement:
+    if not sentence:
+        return judgement
+    number = f"by its number it would be {judgement.verdict}"
+    told = f"{sentence}; {number}" + (f": {judgement.reason}" if judgement.reason else "")
+    return replace(judgement, verdict=Verdict.INCONC, reason=told)
 
 
 def worst(judgements: Iterable[Judgement]) -> Judgement:
@@ -74,7 +202,7 @@ def _rank(judgement: Judgement) -> tuple[int, float]:
 def _exact(reading: Reading, limit: Limit) -> tuple[Verdict, str]:
     for side, name, distance in _sides(reading.value, limit):
         if distance < 0:
-            missed = number_text(-distance, difference_unit(limit.unit))
+            missed = _measured(-distance, difference_unit(limit.unit))
             return (
                 Verdict.FAIL,
                 f"{_value(reading)} misses {name} {number_text(side, limit.unit)} by {missed}",
@@ -82,8 +210,11 @@ def _exact(reading: Reading, limit: Limit) -> tuple[Verdict, str]:
     return Verdict.PASS, ""
 
 
-def _bound(reading: Reading, limit: Limit) -> tuple[Verdict, str]:
-    """Judge a bound: it passes the side that it bounds, and can show nothing about the other."""
+def _bound(reading: Reading, limit: Limit, width: float) -> tuple[Verdict, str]:
+    """Judge a bound: it passes the side that it bounds, and can show nothing about the other.
+
+    ``width`` is the guard band that it has to keep from that side.
+    """
     bounded, other, words = (
         ("max", "min", "at most") if reading.bound is Bound.UPPER else ("min", "max", "at least")
     )
@@ -94,10 +225,11 @@ def _bound(reading: Reading, limit: Limit) -> tuple[Verdict, str]:
                 Verdict.INCONC,
                 f"{told}: that cannot show that it keeps to {name} {number_text(side, limit.unit)}",
             )
-        if distance < 0:
+        if distance < width:
+            band = f" with a guard band of {_measured(width, difference_unit(limit.unit))}" if width else ""
             return (
                 Verdict.INCONC,
-                f"{told}: that does not show that it keeps to {name} {number_text(side, limit.unit)}",
+                f"{told}: that does not show that it keeps to {name} {number_text(side, limit.unit)}{band}",
             )
     return Verdict.PASS, f"{told}, which keeps to the {bounded}"
 
@@ -129,4 +261,12 @@ def _distance(larger: float, smaller: float) -> float:
 
 
 def _value(reading: Reading) -> str:
-    return number_text(reading.value, reading.unit)
+    return _measured(reading.value, reading.unit)
+
+
+def _measured(value: float, unit: str) -> str:
+    """Return a measured number with three decimals at most: more would only look exact.
+
+    Where three decimals would show nothing, three digits are kept.
+    """
+    return number_text(round(value, 3) or float(f"{value:.3g}"), unit)

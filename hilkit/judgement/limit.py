@@ -2,25 +2,39 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
 from hilkit.files import FileModel, Mistake
-from hilkit.files.shapes import near
-from hilkit.quantities import Fraction, QuantityError, difference_unit, limit_number, parse
-from hilkit.readings import ReadingSpec
+from hilkit.judgement.mask import Mask, number_text
+from hilkit.quantities import difference_unit
 
-__all__ = ["Limit", "LimitFile", "LimitMistake", "difference_unit", "number_text", "resolve_limit"]
+__all__ = [
+    "Limit",
+    "LimitFile",
+    "LimitValue",
+    "MaskEntry",
+    "Reference",
+    "ReferenceFile",
+    "difference_unit",
+    "number_text",
+]
 
-_LINEAR = frozenset({"Hz", "s", "W", "V", "A"})
 
+@dataclass(frozen=True, kw_only=True)
+class Reference:
+    """The reading that a limit is relative to; ``step`` is empty for one of the same step."""
 
-def number_text(value: float, unit: str, *, signed: bool = False) -> str:
-    """Return a number with its unit for people, without the 1 of a plain count."""
-    text = f"{value:+.10g}" if signed else f"{value:.10g}"
-    return text if unit == "1" else f"{text} {unit}"
+    name: str
+    step: str = ""
+    phase: str = ""
+    series: bool = False
+
+    def __str__(self) -> str:
+        name = f"{self.step}.{self.name}" if self.step else self.name
+        return f"{name} {self.phase}".rstrip()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,7 +43,9 @@ class Limit:
 
     ``low`` and ``high`` are the tolerance limits of JCGM 106:2012, ``None`` where a side is open; a value
     on a limit passes. ``nominal`` is set where the limit was written as a distance from a value. ``phase`` is
-    the one phase that is judged, empty for a reading that has no phases.
+    the one phase that is judged, empty for a reading that has no phases. A ``mask`` gives the limits by the
+    index of a series instead: see ``at``. With a ``reference`` it is the distance from that other reading
+    that has to keep to them, and ``unit`` is the unit of that difference.
     """
 
     unit: str
@@ -37,10 +53,26 @@ class Limit:
     high: float | None = None
     nominal: float | None = None
     phase: str = ""
+    mask: Mask | None = None
+    reference: Reference | None = None
 
     def __post_init__(self) -> None:
-        if self.low is None and self.high is None:
+        if self.low is None and self.high is None and self.mask is None:
             raise ValueError("a limit needs at least one side")
+
+    @property
+    def deepest(self) -> float | None:
+        """The lowest upper limit anywhere, ``None`` where that side is open."""
+        if self.mask is None:
+            return self.high
+        return min((point.high for point in self.mask.points if point.high is not None), default=None)
+
+    def at(self, index: float | None) -> Limit | None:
+        """Return the plain limit at an index of the series; ``None`` where the mask does not reach."""
+        if self.mask is None:
+            return self
+        sides = None if index is None else self.mask.sides(index)
+        return None if sides is None else replace(self, low=sides[0], high=sides[1], mask=None)
 
     @property
     def within(self) -> float | None:
@@ -48,6 +80,11 @@ class Limit:
         return None if self.nominal is None or self.high is None else self.high - self.nominal
 
     def __str__(self) -> str:
+        return f"{self._sides()} against {self.reference}" if self.reference else self._sides()
+
+    def _sides(self) -> str:
+        if self.mask is not None:
+            return self.mask.text(self.unit)
         if self.within is not None and self.nominal is not None:
             within = f"within {number_text(self.within, difference_unit(self.unit))}"
             return f"{within} of {number_text(self.nominal, self.unit)}"
@@ -73,8 +110,25 @@ LimitValue = Annotated[
 """A limit's value in a file. A key without a value is refused; ``resolve_limit`` looks at the unit."""
 
 
+class ReferenceFile(FileModel):
+    """The reading that a limit is relative to, as it stands in a plan."""
+
+    reading: str = Field(
+        description="a reading of the same step, or step.reading of an earlier one", examples=["tone_level"]
+    )
+    phase: str | None = Field(default=None, description="its phase; the final one if not given")
+
+
+class MaskEntry(FileModel):
+    """One point of a mask as it stands in a plan."""
+
+    at: LimitValue = Field(description="the index of the series, in its unit")
+    min: LimitValue = Field(default=None, description="the smallest value that passes there")
+    max: LimitValue = Field(default=None, description="the largest value that passes there")
+
+
 class LimitFile(FileModel):
-    """A limit as it stands in a plan: ``min`` and/or ``max``, or ``within`` around ``nominal``."""
+    """A limit in a plan: ``min`` and/or ``max``, ``within`` around ``nominal``, or a ``mask``."""
 
     min: LimitValue = Field(default=None, description="the smallest value that passes")
     max: LimitValue = Field(default=None, description="the largest value that passes")
@@ -83,145 +137,9 @@ class LimitFile(FileModel):
     phase: str | None = Field(
         default=None, description="the phase that is judged; the final one if not given"
     )
-
-
-@dataclass(frozen=True, kw_only=True)
-class LimitMistake:
-    """One thing that is wrong with a limit, in one of its keys or (``key`` empty) as a whole."""
-
-    key: str
-    message: str
-    seen: str = ""
-    allowed: str = ""
-    next_step: str = ""
-
-
-class _Resolver:
-    """Turns one limit into numbers and collects what is wrong with it."""
-
-    def __init__(self, spec: ReadingSpec) -> None:
-        self.spec = spec
-        self.mistakes: list[LimitMistake] = []
-
-    def wrong(
-        self, key: str, message: str, *, seen: str = "", allowed: str = "", next_step: str = ""
-    ) -> None:
-        self.mistakes.append(
-            LimitMistake(key=key, message=message, seen=seen, allowed=allowed, next_step=next_step)
-        )
-
-    def number(self, key: str, value: Any, unit: str) -> float | None:
-        if value is None:
-            return None
-        try:
-            return limit_number(value, unit)
-        except QuantityError as error:
-            self.mistakes.append(_unusable(key, str(value), unit, self.spec, error))
-            return None
-
-    def within(self, value: Any, nominal: float) -> float | None:
-        share = _share(value) if self.spec.unit in _LINEAR else None
-        if share is None:
-            width = self.number("within", value, difference_unit(self.spec.unit))
-        elif nominal == 0.0:
-            self.wrong(
-                "within",
-                f"{value} of what? A share of the reading needs a nominal value",
-                seen=str(value),
-                allowed=f"a value in {self.spec.unit}; or a share together with nominal",
-                next_step="add nominal, or write the distance in the unit of the reading",
-            )
-            return None
-        else:
-            width = share * abs(nominal)
-        if width is not None and width <= 0:
-            self.wrong("within", "the distance must be above zero", seen=str(value))
-            return None
-        return width
-
-    def phase(self, phase: str | None) -> str:
-        if phase is None:
-            return self.spec.final_phase
-        if phase not in self.spec.phases:
-            meant = near(phase, self.spec.phases)
-            self.wrong(
-                "phase",
-                f"the reading {self.spec.name} has no phase of this name",
-                seen=phase,
-                allowed=", ".join(self.spec.phases) or "none: leave the key phase away",
-                next_step=f"did you mean {meant}?" if meant else "",
-            )
-        return phase
-
-    def shape(self, file: LimitFile) -> None:
-        if file.nominal is not None and file.within is None:
-            self.wrong(
-                "nominal", "nominal needs within: how far may the reading be from it?", seen=str(file.nominal)
-            )
-        if file.within is not None and (file.min is not None or file.max is not None):
-            self.wrong("within", "write either min and max, or nominal and within, not both")
-        if file.within is None and file.nominal is None and file.min is None and file.max is None:
-            self.wrong(
-                "", f"the limit on {self.spec.name} has no value", allowed="min, max, nominal with within"
-            )
-
-    def sides(self, file: LimitFile) -> tuple[float | None, float | None, float | None]:
-        if file.within is not None:
-            nominal = 0.0 if file.nominal is None else self.number("nominal", file.nominal, self.spec.unit)
-            width = self.within(file.within, nominal) if nominal is not None else None
-            return (
-                (None, None, None)
-                if nominal is None or width is None
-                else (nominal - width, nominal + width, nominal)
-            )
-        low = self.number("min", file.min, self.spec.unit)
-        high = self.number("max", file.max, self.spec.unit)
-        if low is not None and high is not None and low > high:
-            self.wrong("min", "min lies above max: nothing could pass", seen=f"{file.min} to {file.max}")
-        return low, high, None
-
-
-def resolve_limit(file: LimitFile, spec: ReadingSpec) -> tuple[Limit | None, list[LimitMistake]]:
-    """Return the limit in the reading's unit, and every mistake in it; ``None`` where there is a mistake.
-
-    A limit without a phase gets the reading's final one; ``within`` without ``nominal`` is around zero. Being
-    a distance, it is in dB for a level; in Hz, s, W, V or A it may be a share (%, ppm) of ``nominal``.
-    """
-    resolver = _Resolver(spec)
-    resolver.shape(file)
-    phase = resolver.phase(file.phase)
-    low, high, nominal = resolver.sides(file)
-    if resolver.mistakes:
-        return None, resolver.mistakes
-    return Limit(unit=spec.unit, low=low, high=high, nominal=nominal, phase=phase), []
-
-
-def _share(value: Any) -> float | None:
-    try:
-        return parse(value, Fraction).value if isinstance(value, str) else None
-    except QuantityError:
-        return None
-
-
-def _unusable(key: str, value: str, unit: str, spec: ReadingSpec, error: QuantityError) -> LimitMistake:
-    """Say what is needed in the unit of the reading; the quantity's own words know only its kind."""
-    what = f"a distance from nominal of {spec.name}" if key == "within" else f"a limit on {spec.name}"
-    ratio = unit in ("dB", "dBc")
-    return LimitMistake(
-        key=key,
-        message=f"{what} must be {'a plain number' if unit == '1' else f'in {unit}'}",
-        seen=value,
-        allowed=f"a number and the unit {unit}" if ratio else error.allowed,
-        next_step=_cure(key, value, unit) or ("" if ratio else error.next_step),
+    mask: list[MaskEntry] | None = Field(
+        default=None, description="limits over the index of a series, straight lines between the points"
     )
-
-
-def _cure(key: str, value: str, unit: str) -> str:
-    written = value.rsplit(" ", 1)[-1]
-    if key == "within" and unit == "dB" and written != "dB" and written.startswith("dB"):
-        return "a distance between two levels is a ratio: write it in dB"
-    if {written, unit} == {"dB", "dBc"}:
-        return f"dBc counts from the carrier, dB between any two levels: write it in {unit}, if that is meant"
-    if unit in ("dB", "dBc") and written == value and value[-1:].isdigit():
-        return f"write {value} {unit}, if that is the unit"
-    return ""
+    relative_to: ReferenceFile | None = Field(
+        default=None, description="another reading: the limit is on the distance from it"
+    )

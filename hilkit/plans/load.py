@@ -7,13 +7,18 @@ from pathlib import Path
 from typing import Any
 
 from hilkit.errors import FileProblems, Problem, UsageError
-from hilkit.files import Document, Lab, ScalarError, load, scalar, validate
+from hilkit.files import Document, Lab, ScalarError, load, near, scalar, validate
+from hilkit.files.notes import did_you_mean
+from hilkit.judgement import SIMPLE_ACCEPTANCE, DecisionRule
+from hilkit.plans.decision import read_rule
 from hilkit.plans.mistakes import Mistakes
+from hilkit.plans.origin import Origins
 from hilkit.plans.plan import Combination, Plan, PlanFile, Scalar, Step, combinations_of, scalar_text
 from hilkit.plans.step_reader import Loc, StepReader
-from hilkit.plans.substitute import NAME, did_you_mean, names_in
+from hilkit.plans.substitute import NAME, names_in
 from hilkit.procedures.contract import Procedure
 from hilkit.quantities import QuantityError, parse
+from hilkit.readings import ReadingSpec
 
 __all__ = ["known_procedures", "load_plan"]
 
@@ -55,9 +60,11 @@ class _Loader:
         self.check_sets(data, vary)
         combinations = combinations_of(vary)
         self.mistakes = Mistakes([combination for combination, _ in combinations])
+        self.origins = Origins(self.document, self.sets, self.mistakes)
         for problem in self.early:
             self.mistakes.add(problem)
-        steps = self.steps(data.get("steps"), combinations)
+        rule = self.rule(data, (), SIMPLE_ACCEPTANCE)
+        steps = self.steps(data.get("steps"), combinations, rule)
         if self.mistakes or file is None:
             raise FileProblems(self.mistakes.problems())
         return Plan(
@@ -68,6 +75,8 @@ class _Loader:
             steps=tuple(steps),
             document=self.document,
             sets=dict(self.sets),
+            rule=rule,
+            allow_expired_calibration=file.allow_expired_calibration or "",
         )
 
     def shape(self) -> PlanFile | None:
@@ -85,6 +94,9 @@ class _Loader:
     def vary(self, data: Any) -> dict[str, list[Scalar]]:
         """Return the values of every name; one that cannot be used stays, and is noted in ``refused``."""
         vary: dict[str, list[Scalar]] = {}
+        if data is not None and not isinstance(data, dict):
+            vary = {name: [""] for name in sorted(names_in(self.document.data.get("steps")))}
+            self.refused.update((name, "") for name in vary)
         for name, values in data.items() if isinstance(data, dict) else ():
             if not NAME.fullmatch(name):
                 allowed = "letters, digits and _, such as carrier"
@@ -92,12 +104,30 @@ class _Loader:
             if values == []:
                 self.wrong_early(("vary", name), f"{name} has no value: no combination would be left to run")
             listed = values if isinstance(values, list) and values else [None]
+            self.check_used(name, listed)
             vary[name] = list(
                 dict.fromkeys(self.vary_value(name, index, listed) for index in range(len(listed)))
             )
         for name, text in self.sets.items():
             vary[name] = [_set_value(name, text)]
         return vary
+
+    def check_used(self, name: str, values: list[Any]) -> None:
+        """Refuse a name that no step uses, unless its values just count: so a plan repeats its steps."""
+        data = self.document.data
+        used = names_in(data.get("steps"))
+        # A misspelt $name is told at its step, with this name as the one that was meant.
+        misspelt = near(name, used - set(data["vary"]) - set(self.sets))
+        if name in used or misspelt or values == list(range(1, len(values) + 1)):
+            return
+        self.wrong_early(
+            ("vary", name),
+            f"nothing in the plan uses ${name}: each of its values would run the same steps once more",
+            seen=name,
+            allowed="a name that a step uses; values 1, 2, 3 where the steps are to be repeated",
+            next_step=f"write ${name} where it belongs, or take it away",
+            at_key=True,
+        )
 
     def vary_value(self, name: str, index: int, values: list[Any]) -> Scalar:
         value = values[index]
@@ -130,7 +160,8 @@ class _Loader:
         return None
 
     def check_sets(self, data: Mapping[str, Any], vary: Mapping[str, Any]) -> None:
-        used = names_in(data.get("steps")) | set(data.get("vary") or ())
+        given = data.get("vary")
+        used = names_in(data.get("steps")) | set(given if isinstance(given, dict) else ())
         for name in self.sets:
             if not NAME.fullmatch(name):
                 raise UsageError(
@@ -146,16 +177,30 @@ class _Loader:
 
     # --- steps
 
-    def steps(self, data: Any, combinations: list[tuple[Combination, dict[str, Scalar]]]) -> list[Step]:
+    def rule(self, body: Mapping[str, Any], at: Loc, otherwise: DecisionRule) -> DecisionRule:
+        if body.get("decision") is None:
+            return otherwise
+        rule, problems = read_rule(self.document, body["decision"], (*at, "decision"))
+        for problem in problems:
+            self.mistakes.add(problem)
+        return rule
+
+    def steps(
+        self, data: Any, combinations: list[tuple[Combination, dict[str, Scalar]]], rule: DecisionRule
+    ) -> list[Step]:
         found: list[Step] = []
         ids: dict[str, int] = {}
+        earlier: dict[str, ReadingSpec] = {}
         for index, item in enumerate(data if isinstance(data, list) else ()):
             named = self.procedure_of(index, item)
             if named is None:
                 continue
             name, procedure, body = named
             step_id = self.step_id(index, name, body, ids)
-            reader = StepReader(self.document, self.mistakes, ("steps", index, name), procedure, body)
+            at: Loc = ("steps", index, name)
+            reader = StepReader(
+                self.document, self.mistakes, self.origins, at, procedure, body, dict(earlier)
+            )
             for combination, values in combinations:
                 reader.read(
                     combination,
@@ -169,8 +214,10 @@ class _Loader:
                     procedure=procedure,
                     settings_by_combination=reader.settings,
                     limits_by_combination=reader.limits,
+                    rule=self.rule(body, at, rule),
                 )
             )
+            earlier |= {f"{step_id}.{spec.name}": spec for spec in procedure.readings}
         return found
 
     def procedure_of(self, index: int, item: Any) -> tuple[str, Procedure[Any], dict[str, Any]] | None:

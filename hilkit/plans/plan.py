@@ -10,11 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, field_validator
 
 from hilkit.errors import UsageError
-from hilkit.files import Document, FileModel
-from hilkit.judgement import Limit
+from hilkit.files import Document, FileModel, Mistake
+from hilkit.judgement import SIMPLE_ACCEPTANCE, DecisionRule, Limit
+from hilkit.plans.decision import DecisionFile
 from hilkit.procedures.contract import Procedure, Settings
 from hilkit.quantities import Quantity
 
@@ -34,9 +35,30 @@ class PlanFile(FileModel):
         default_factory=dict,
         description="name: [values]; every combination runs all steps, the last name fastest",
     )
+    decision: DecisionFile | None = Field(
+        default=None, description="the decision rule of all steps; simple acceptance if not given"
+    )
+    allow_expired_calibration: str | None = Field(
+        default=None,
+        min_length=1,
+        description="why verdicts count although an instrument's calibration ran out; kept in the record",
+    )
     steps: list[Any] = Field(
         min_length=1, description="one procedure each: {procedure: {setting: value, id: ..., limits: {...}}}"
     )
+
+    @field_validator("vary", mode="before")
+    @classmethod
+    def _names_with_values(cls, value: Any) -> Any:
+        if isinstance(value, dict):
+            return value
+        listed = isinstance(value, list)
+        raise Mistake(
+            "keys with values are needed here",
+            seen="a list" if listed else "nothing" if value is None else str(value),
+            allowed="name: [values], such as carrier: [1842.5 MHz, 2350 MHz]",
+            next_step="leave the '- ' in front of each name away" if listed else "",
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,6 +101,7 @@ class Step:
     procedure: Procedure[Any]
     settings_by_combination: Mapping[Combination, Settings]
     limits_by_combination: Mapping[Combination, Mapping[str, tuple[Limit, ...]]]
+    rule: DecisionRule = SIMPLE_ACCEPTANCE
 
     def settings(self, combination: Combination) -> Settings:
         """Return the procedure's settings in this combination."""
@@ -101,7 +124,9 @@ class Plan:
     """A plan that was read and found to be without mistakes.
 
     ``bench`` is the name or path from ``--bench`` or else from the plan; ``None`` if neither gives one.
-    ``sets`` are the ``--set`` values, which are also part of every combination.
+    ``sets`` are the ``--set`` values, which are also part of every combination. ``rule`` is the decision rule
+    of steps that have none of their own. ``allow_expired_calibration`` is the reason for which verdicts count
+    with an expired calibration, empty where they do not.
     """
 
     title: str
@@ -111,6 +136,8 @@ class Plan:
     steps: tuple[Step, ...]
     document: Document = field(repr=False)
     sets: Mapping[str, str] = field(default_factory=dict)
+    rule: DecisionRule = SIMPLE_ACCEPTANCE
+    allow_expired_calibration: str = ""
 
     @property
     def name(self) -> str:
@@ -148,7 +175,8 @@ def plan_hash(plan: Plan) -> str:
     Comments, layout, the order of keys and the unit that a quantity is written in do not count; procedure
     versions and the version of hilkit do. The bench is no part of it.
     """
-    return _digest({"plan": plan.title, "runs": [_step_content(step, c) for c, step in plan.runs()]})
+    runs = [_step_content(step, c) for c, step in plan.runs()]
+    return _digest({"plan": plan.title, "expired": plan.allow_expired_calibration, "runs": runs})
 
 
 def _step_content(step: Step, combination: Combination) -> dict[str, Any]:
@@ -161,11 +189,18 @@ def _step_content(step: Step, combination: Combination) -> dict[str, Any]:
         "version": step.procedure.version,
         "vary": combination.vary,
         "settings": _plain(step.settings(combination)),
+        "decision": [str(step.rule.rule), step.rule.r, step.rule.probability],
         "limits": {
-            name: [[limit.phase, limit.unit, limit.low, limit.high, limit.nominal] for limit in limits]
+            name: [_limit_content(limit) for limit in limits]
             for name, limits in sorted(step.limits(combination).items())
         },
     }
+
+
+def _limit_content(limit: Limit) -> list[Any]:
+    other = limit.reference and [limit.reference.step, limit.reference.name, limit.reference.phase]
+    mask = limit.mask and [[point.at, point.low, point.high] for point in limit.mask.points]
+    return [limit.phase, limit.unit, limit.low, limit.high, limit.nominal, mask, other]
 
 
 def _plain(value: Any) -> Any:

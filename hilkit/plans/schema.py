@@ -8,6 +8,7 @@ from typing import Any
 
 from hilkit.files import schema
 from hilkit.judgement import LimitFile
+from hilkit.plans.decision import DecisionFile
 from hilkit.plans.load import known_procedures
 from hilkit.plans.plan import PlanFile
 from hilkit.procedures.contract import Procedure
@@ -55,6 +56,10 @@ def _step(procedure: Procedure[Any], definitions: dict[str, Any]) -> dict[str, A
         "type": "string",
         "description": "name of the step; that of the procedure if not given",
     }
+    properties["decision"] = {
+        **_bare(schema(DecisionFile)),
+        "description": "the decision rule of this step; that of the plan if not given",
+    }
     properties["limits"] = {
         "type": "object",
         "description": "reading: limit",
@@ -92,16 +97,28 @@ def _limits(spec: ReadingSpec) -> dict[str, Any]:
 
 def _limit(spec: ReadingSpec) -> dict[str, Any]:
     one = schema(LimitFile)
+    parts = one.pop("$defs")
     properties = one["properties"]
-    for key, field in properties.items():
+    for key in ("min", "max", "nominal", "within"):
+        field = properties[key]
         field.pop("examples", None)
         unit = difference_unit(spec.unit) if key == "within" else spec.unit
-        if key != "phase":
-            field["description"] += "" if unit == "1" else f", in {unit}"
+        field["description"] += "" if unit == "1" else f", in {unit}"
+    told = properties["relative_to"]["description"]
+    properties["relative_to"] = {**_bare(parts["ReferenceFile"]), "description": told}
+    if spec.series:
+        items = {**_bare(parts["MaskEntry"]), "description": f"at: {spec.index_name or 'index'}"}
+        told = properties["mask"]["description"]
+        properties["mask"] = {"type": "array", "minItems": 2, "items": items, "description": told}
+    else:
+        del properties["mask"]
     if spec.phases:
         properties["phase"] = {"enum": list(spec.phases), "default": spec.final_phase}
     else:
         del properties["phase"]
-    for key in ("$schema", "title", "description"):
-        one.pop(key, None)
-    return one
+    return _bare(one)
+
+
+def _bare(whole: dict[str, Any]) -> dict[str, Any]:
+    """Return a schema without what belongs to a document of its own."""
+    return {key: value for key, value in whole.items() if key not in ("$schema", "title", "description")}

@@ -8,17 +8,23 @@ from typing import Any
 
 from hilkit.errors import FileProblems, Problem
 from hilkit.files import Document, validate
+from hilkit.files.notes import did_you_mean
 from hilkit.judgement import Limit, LimitFile, LimitMistake, resolve_limit
+from hilkit.plans.limit_sense import DEEPEST_DBC, doubts
 from hilkit.plans.mistakes import Mistakes
+from hilkit.plans.origin import Origins
 from hilkit.plans.plan import Combination, Scalar
-from hilkit.plans.substitute import SubstitutionError, did_you_mean, names_in, resolve
+from hilkit.plans.substitute import SubstitutionError, names_in, resolve
 from hilkit.procedures.contract import Procedure, Settings
 from hilkit.readings import ReadingSpec
 
 __all__ = ["RESERVED", "Loc", "StepReader"]
 
-RESERVED = ("id", "limits")
+RESERVED = ("id", "limits", "decision")
 """Keys of a step that belong to the plan, not to the procedure."""
+
+_LINE_DISTANCE = "spurious_free_range"
+"""Reading in dB whose lower limit asks for a depth in dBc."""
 
 Loc = tuple[str | int, ...]
 """A path into the plan file."""
@@ -30,26 +36,33 @@ Place = tuple[int, int]
 class StepReader:
     """Reads the settings and limits of one step, combination by combination.
 
-    ``settings`` and ``limits`` hold what was read; mistakes go to ``mistakes``.
+    ``settings`` and ``limits`` hold what was read; mistakes go to ``mistakes``. ``earlier`` are the readings
+    of earlier steps by step.name, which a limit may be relative to.
     """
 
     def __init__(
         self,
         document: Document,
         mistakes: Mistakes,
+        origins: Origins,
         at: Loc,
         procedure: Procedure[Any],
         body: Mapping[str, Any],
+        earlier: Mapping[str, ReadingSpec] | None = None,
     ) -> None:
         self._document = document
         self._mistakes = mistakes
+        self._origins = origins
         self._at = at
         self._procedure = procedure
         self._raw_settings = {key: value for key, value in body.items() if key not in RESERVED}
         self._raw_limits = body.get("limits", {})
+        self._others = {**{spec.name: spec for spec in procedure.readings}, **(earlier or {})}
         self.settings: dict[Combination, Settings] = {}
         self.limits: dict[Combination, dict[str, tuple[Limit, ...]]] = {}
-        self._uses = dict(self._places({**self._raw_settings, "limits": self._raw_limits}, at))
+        places = list(self._places({**self._raw_settings, "limits": self._raw_limits}, at))
+        self._uses = {place: names for place, names, _ in places}
+        self._where = {place: use for place, _, use in places}
         self._spoilt: set[Place] = set()
         self._known: dict[str, tuple[Settings | None, list[Problem]]] = {}
 
@@ -76,6 +89,26 @@ class StepReader:
         validated = self._read_settings(settings, combination)
         if validated is not None:
             self.settings[combination] = validated
+            self._check_yields(validated, combination)
+
+    def _check_yields(self, settings: Settings, combination: Combination) -> None:
+        """Refuse a limit on what the procedure does not yield with these settings."""
+        given = list(self._procedure.yields(settings))
+        names = list(dict.fromkeys(name for name, _ in given))
+        for name, limits in self.limits[combination].items():
+            for limit in limits:
+                if (name, limit.phase) in given:
+                    continue
+                phases = [phase for other, phase in given if other == name]
+                phase = f" in the phase {limit.phase}" if limit.phase and phases else ""
+                problem = self._document.problem(
+                    (*self._at, "limits", name),
+                    f"with these settings there is no {name}{phase}",
+                    allowed=f"phase: {', '.join(phases)}" if phases else ", ".join(names),
+                    next_step="change the settings of the step, or take this limit away",
+                    at_key=True,
+                )
+                self._take([problem], combination)
 
     def _derive(self, settings: dict[str, Any], limits: Mapping[str, tuple[Limit, ...]]) -> None:
         """Give a procedure that asks for it the depth to which the limits need it to resolve."""
@@ -83,13 +116,15 @@ class StepReader:
         if key not in self._procedure.settings_model.model_fields or key in settings:
             return
         depths = [
-            limit.high
+            limit.deepest
             for each in limits.values()
             for limit in each
-            if limit.unit == "dBc" and limit.high is not None
+            if limit.unit == "dBc" and limit.deepest is not None
         ]
+        # The distance to the highest other line is worth what the lines can be read down to.
+        depths += [-limit.low for limit in limits.get(_LINE_DISTANCE, ()) if limit.low is not None]
         if depths:
-            settings[key] = f"{min(depths):.10g} dBc"
+            settings[key] = f"{max(min(depths), DEEPEST_DBC):.10g} dBc"
 
     def _read_settings(self, settings: dict[str, Any], combination: Combination) -> Settings | None:
         content = json.dumps(settings, sort_keys=True, default=str)
@@ -103,8 +138,8 @@ class StepReader:
         self._take(problems, combination)
         return validated
 
-    def _places(self, value: Any, at: Loc) -> Iterator[tuple[Place, set[str]]]:
-        """Yield the place of every text with a ``$name``, and its names."""
+    def _places(self, value: Any, at: Loc) -> Iterator[tuple[Place, set[str], Loc]]:
+        """Yield the place of every text with a ``$name``, its names, and its path."""
         if isinstance(value, dict):
             for key, item in value.items():
                 yield from self._places(item, (*at, key))
@@ -113,13 +148,14 @@ class StepReader:
                 yield from self._places(item, (*at, index))
         elif names := names_in(value):
             problem = self._document.problem(at, "")
-            yield (problem.line, problem.column), names
+            yield (problem.line, problem.column), names, at
 
     def _take(self, problems: list[Problem], combination: Combination) -> None:
         """Keep these problems, but for those at a place whose ``$name`` could not be worked out."""
         for problem in problems:
-            if (problem.line, problem.column) not in self._spoilt:
-                self._mistakes.add(problem, [combination])
+            place = (problem.line, problem.column)
+            if place not in self._spoilt:
+                self._origins.add(problem, self._where.get(place, ()), combination)
 
     # --- limits
 
@@ -173,13 +209,17 @@ class StepReader:
         except FileProblems as error:
             self._take(list(error.problems), combination)
             return None
-        limit, mistakes = resolve_limit(file, spec)
+        limit, mistakes = resolve_limit(file, spec, self._others)
         for mistake in mistakes:
             self._take([self._limit_problem(mistake, at)], combination)
+        for key, message, hint in doubts(file, limit, spec) if limit is not None else ():
+            seen = self._document.raw((*at, key)) or ""
+            problem = self._document.problem((*at, key), message, seen=seen, next_step=hint)
+            self._take([problem], combination)
         return limit
 
     def _limit_problem(self, mistake: LimitMistake, at: Loc) -> Problem:
-        place = (*at, mistake.key) if mistake.key else at
+        place = (*at, mistake.key, *mistake.more) if mistake.key else at
         raw = self._document.raw(place) or ""
         seen = f"{mistake.seen} (from {raw})" if "$" in raw else mistake.seen
         return self._document.problem(

@@ -12,14 +12,14 @@ There is nothing more: no brackets, no factors, no functions, no text built from
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
-from hilkit.files.shapes import near
+from hilkit.files.notes import did_you_mean
 from hilkit.plans.plan import Scalar
 from hilkit.quantities import Quantity, QuantityError, parse
 
-__all__ = ["NAME", "SubstitutionError", "did_you_mean", "names_in", "resolve", "substitute"]
+__all__ = ["NAME", "SubstitutionError", "names_in", "resolve", "substitute"]
 
 NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 """What a name of ``vary`` or ``--set`` looks like."""
@@ -39,12 +39,6 @@ class SubstitutionError(ValueError):
         self.seen = seen
         self.allowed = allowed
         self.next_step = next_step
-
-
-def did_you_mean(name: str, known: Iterable[str]) -> str:
-    """Return ``did you mean X?`` where a known name is near, else nothing."""
-    meant = near(name, list(known))
-    return f"did you mean {meant}?" if meant else ""
 
 
 def names_in(value: Any) -> set[str]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 from pydantic import Field
 
 from hilkit.errors import MeasurementError
+from hilkit.procedures.budgets import counted, time_budget, unknown
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.fields import Carrier, Channel, Deadline, Poll
 from hilkit.procedures.receiver import prepare_analyser
@@ -56,7 +57,10 @@ class BringUp(Procedure[BringUpSettings]):
         ReadingSpec(name="uptime", unit="s", meaning="time since the radio started"),
         ReadingSpec(name="temperature", unit="°C", meaning="temperature that the radio reports at the end"),
     )
-    needs = (Need(instrument_class="radio", capabilities=("reference", "calibrate")),)
+    needs = (
+        Need(instrument_class="signal_analyser"),
+        Need(instrument_class="radio", capabilities=("reference", "calibrate")),
+    )
     establishes_state = True
 
     def envelope(self, settings: BringUpSettings, bench: Bench) -> Iterable[Exposure]:
@@ -67,18 +71,26 @@ class BringUp(Procedure[BringUpSettings]):
         """Refuse a carrier that the radio may not be tuned to."""
         yield from misfits_of_carrier(bench, settings.carrier.hz)
 
+    def yields(self, settings: BringUpSettings) -> Iterator[tuple[str, str]]:
+        """Everything, but nothing of a calibration that is not run."""
+        for name, phase in super().yields(settings):
+            if settings.calibrate or name not in ("calibrated", "calibration_time"):
+                yield name, phase
+
     def measure(self, session: Session, settings: BringUpSettings) -> Iterator[Measured]:
         """Mute, lower, lock, tune, calibrate."""
         session.mute_all()
         prepare_analyser(session)
         _record_identities(session)
-        yield Measured(name="boots", value=float(session.radio.boot_count()))
-        yield Measured(name="uptime", value=session.radio.uptime_s())
+        yield Measured(name="boots", value=float(session.radio.boot_count()), budget=counted())
+        uptime = unknown("radio's clock", "s", "nothing is known of the radio's own clock")
+        yield Measured(name="uptime", value=session.radio.uptime_s(), budget=uptime)
         session.rf(_quiet(settings, session.radio.attenuation_range()[1]))
         yield from _lock(session, settings)
         if settings.calibrate:
             yield from _calibrate(session, settings)
-        yield Measured(name="temperature", value=session.radio.temperature_c())
+        sensor = unknown("radio's sensor", "°C", "nothing is known of the radio's own sensor")
+        yield Measured(name="temperature", value=session.radio.temperature_c(), budget=sensor)
 
 
 def run_calibration(session: Session, channel: int, *, deadline_s: float, poll_s: float) -> float:
@@ -116,14 +128,18 @@ def _lock(session: Session, settings: BringUpSettings) -> Iterator[Measured]:
         )
     except MeasurementError:
         yield Measured(
-            name="reference_locked", value=0.0, note=f"the radio reports {session.radio.reference_state()}"
+            name="reference_locked",
+            value=0.0,
+            note=f"the radio reports {session.radio.reference_state()}",
+            budget=counted(),
         )
         raise
-    yield Measured(name="reference_locked", value=1.0)
+    yield Measured(name="reference_locked", value=1.0, budget=counted())
     yield Measured(
         name="reference_lock_time",
         value=session.clock.now() - start,
         note=f"good to {settings.poll}, one look",
+        budget=time_budget(settings.poll.s, "time between two looks"),
     )
 
 
@@ -142,10 +158,15 @@ def _calibrate(session: Session, settings: BringUpSettings) -> Iterator[Measured
         )
     except MeasurementError:
         state = session.radio.calibration_state(settings.channel)
-        yield Measured(name="calibrated", value=0.0, note=f"the radio reports {state}")
+        yield Measured(name="calibrated", value=0.0, note=f"the radio reports {state}", budget=counted())
         raise
-    yield Measured(name="calibrated", value=1.0)
-    yield Measured(name="calibration_time", value=seconds, note=f"good to {settings.poll}, one look")
+    yield Measured(name="calibrated", value=1.0, budget=counted())
+    yield Measured(
+        name="calibration_time",
+        value=seconds,
+        note=f"good to {settings.poll}, one look",
+        budget=time_budget(settings.poll.s, "time between two looks"),
+    )
 
 
 def _record_identities(session: Session) -> None:

@@ -10,10 +10,11 @@ from pydantic import Field
 
 from hilkit.analysis import band_power
 from hilkit.errors import MeasurementError
+from hilkit.procedures.budgets import with_unit
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Drive, Pad
 from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
-from hilkit.procedures.states import misfits_of_band, misfits_of_carrier, pad_for
+from hilkit.procedures.states import misfits_of_band, misfits_of_carrier, misfits_of_span, pad_for
 from hilkit.procedures.sweeps import wide_sweep
 from hilkit.quantities import Between, Frequency, FullScaleLevel
 from hilkit.readings import Bound, Measured, ReadingSpec, Trace
@@ -40,7 +41,12 @@ class ChannelPowerSettings(Settings):
         Frequency, Between(above="0 Hz"), Field(description="width around the carrier in which power counts")
     ]
     waveform: Annotated[
-        str, Field(min_length=1, description="stream that the radio plays, by the name it knows")
+        str,
+        Field(
+            min_length=1,
+            pattern=r"^[\w.-]+$",
+            description="stream that the radio plays, by the name it knows; letters, digits, _ - . only",
+        ),
     ]
     attenuation: Attenuation
     drive: Drive = FullScaleLevel(-12.0)
@@ -80,7 +86,9 @@ class ChannelPower(Procedure[ChannelPowerSettings]):
                     "the radio can use"
                 ),
             )
-        yield from misfits_of_band(bench, settings.channel, *_span(settings))
+        low_hz, high_hz = _span(settings)
+        yield from misfits_of_span(bench, high_hz - low_hz, "bandwidth")
+        yield from misfits_of_band(bench, settings.channel, low_hz, high_hz)
 
     def measure(self, session: Session, settings: ChannelPowerSettings) -> Iterator[Measured]:
         """Sweep the floor with RF off, then the stream, and integrate the difference."""
@@ -105,16 +113,16 @@ class ChannelPower(Procedure[ChannelPowerSettings]):
         floor, _ = receiver.sweep(setup)
         session.rf(state)
         trace, evidence = receiver.again()
-        for measured in _readings(session, settings, trace, floor, state.pad_db):
+        for measured in _readings(receiver, settings, trace, floor):
             yield with_evidence(measured, evidence)
 
 
 def _readings(
-    session: Session, settings: ChannelPowerSettings, trace: Trace, floor: Trace, pad_db: float
+    receiver: Receiver, settings: ChannelPowerSettings, trace: Trace, floor: Trace
 ) -> Iterator[Measured]:
     half_hz = settings.bandwidth.hz / 2
     low_hz, high_hz = settings.carrier.hz - half_hz, settings.carrier.hz + half_hz
-    loss_db = session.path(settings.channel).losses_db(trace.frequency_hz, pad_db=pad_db)
+    loss_db = receiver.losses_db(trace.frequency_hz)
     noise = band_power(floor, low_hz=low_hz, high_hz=high_hz, correction_db=loss_db)
     raw = band_power(trace, low_hz=low_hz, high_hz=high_hz, correction_db=loss_db)
     power, bound, note = raw, Bound.UPPER, "floor not subtracted: it is too near"
@@ -126,12 +134,26 @@ def _readings(
     # %.
     raised_db = 2 * power.sd_db if bound is Bound.UPPER else 0.0
     confidence = 0.977 if bound is Bound.UPPER else None
-    for name, value, shown in (
-        ("channel_power", power.level_dbm, trace),
-        ("power_density", power.density_dbm_hz, None),
+    budget = receiver.budgets.band(
+        trace,
+        power,
+        frequency_hz=settings.carrier.hz,
+        pad_db=receiver.pad_db,
+        floor_db=noise.level_dbm - power.level_dbm,
+        subtracted=bound is Bound.EXACT,
+    )
+    for name, value, shown, unit in (
+        ("channel_power", power.level_dbm, trace, "dBm"),
+        ("power_density", power.density_dbm_hz, None, "dBm/Hz"),
     ):
         yield Measured(
-            name=name, value=value + raised_db, bound=bound, confidence=confidence, note=note, trace=shown
+            name=name,
+            value=value + raised_db,
+            bound=bound,
+            confidence=confidence,
+            note=note,
+            trace=shown,
+            budget=with_unit(budget, unit),
         )
 
 

@@ -71,6 +71,15 @@ class Procedure(ABC, Generic[S]):
         """Yield ``(setting, sentence)`` for what cannot work on this bench, found without any I/O."""
         return ()
 
+    def yields(self, settings: S) -> Iterable[tuple[str, str]]:
+        """Yield ``(name, phase)`` of each reading that there can be with these settings; all by default.
+
+        The phase is empty for a reading without phases.
+        """
+        for spec in self.readings:
+            for phase in spec.phases or ("",):
+                yield spec.name, phase
+
     @classmethod
     def spec(cls, name: str) -> ReadingSpec:
         """Return what is declared under ``name``; ``KeyError`` if nothing is."""

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hilkit.analysis import LineReading, line_shape, read_line
+from hilkit.procedures.budgets import ratio_budget, time_budget
 from hilkit.procedures.lines import ToneLines
 from hilkit.procedures.sweeps import wide_sweep
-from hilkit.readings import Bound, Evidence, Measured, Trace
+from hilkit.readings import Bound, Budget, Evidence, Measured, Trace
 
 if TYPE_CHECKING:
     from hilkit.instruments import SweepSetup
@@ -24,13 +25,17 @@ _RBW_OFFSETS = 20.0
 
 @dataclass(frozen=True, kw_only=True)
 class Moment:
-    """Image and LO leakage at one time after the corrections were switched on, in dBc."""
+    """Image and LO leakage at one time after the corrections were switched on, in dBc.
+
+    ``budgets`` has the budget of each under ``image`` and ``lo_leakage``.
+    """
 
     time_s: float
     image_dbc: float
     image: LineReading
     leakage_dbc: float
     leakage: LineReading
+    budgets: Mapping[str, Budget]
 
 
 class Convergence:
@@ -73,8 +78,11 @@ class Convergence:
     def reading(self, name: str) -> Measured:
         """Return the time until the radio reported the corrections settled, a lower bound if it never did."""
         if self.settled:
-            return Measured(name=name, value=self.time_s, note=f"good to {self.resolution_s:.3g} s, one look")
-        return Measured(name=name, value=self.time_s, bound=Bound.LOWER, note=self.evidence().sentence)
+            note, bound = f"good to {self.resolution_s:.3g} s, one look", Bound.EXACT
+        else:
+            note, bound = self.evidence().sentence, Bound.LOWER
+        budget = time_budget(self.resolution_s, "time between two looks")
+        return Measured(name=name, value=self.time_s, bound=bound, note=note, budget=budget)
 
     def evidence(self) -> Evidence:
         """Return the check that the corrections settled."""
@@ -103,20 +111,27 @@ class Convergence:
         )
 
     def _moment(self, trace: Trace) -> Moment:
-        tone, loss_db = self._tone, self._tone.receiver.loss_db
+        tone, receiver = self._tone, self._tone.receiver
         reach_hz = 3 * trace.rbw_hz
         shape = line_shape(trace, near_hz=tone.expected_hz(tone.strong), within_hz=reach_hz)
 
-        def line(multiple: int) -> tuple[LineReading, float]:
+        def line(multiple: int) -> tuple[LineReading, float, Budget]:
             at_hz = shape.centre_hz + (multiple - tone.strong) * tone.offset_hz
-            reading = read_line(trace, shape, at_hz=at_hz)
-            return reading, reading.level_dbm + loss_db(tone.nominal_hz(multiple))
+            reading, nominal_hz = read_line(trace, shape, at_hz=at_hz), tone.nominal_hz(multiple)
+            budget = receiver.budgets.line(trace, reading, frequency_hz=nominal_hz, pad_db=receiver.pad_db)
+            return reading, reading.level_dbm + receiver.loss_db(nominal_hz), budget
 
-        (_, tone_dbm), (image, image_dbm), (leakage, leakage_dbm) = line(1), line(-1), line(0)
+        _, tone_dbm, tone_budget = line(1)
+        image, image_dbm, image_budget = line(-1)
+        leakage, leakage_dbm, leakage_budget = line(0)
         return Moment(
             time_s=self.time_s,
             image_dbc=image_dbm - tone_dbm,
             image=image,
             leakage_dbc=leakage_dbm - tone_dbm,
             leakage=leakage,
+            budgets={
+                "image": ratio_budget(image_budget, tone_budget),
+                "lo_leakage": ratio_budget(leakage_budget, tone_budget),
+            },
         )

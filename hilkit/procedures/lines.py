@@ -23,9 +23,10 @@ from hilkit.analysis import (
     stray_line_hz,
 )
 from hilkit.errors import MeasurementError
+from hilkit.procedures.budgets import ratio_budget
 from hilkit.procedures.receiver import Receiver
 from hilkit.procedures.sweeps import SAMPLES, narrow_sweep, nice_rbw_hz, wide_sweep
-from hilkit.readings import Bound, Evidence, Trace
+from hilkit.readings import Bound, Budget, Evidence, Trace
 from hilkit.safety import RfState
 
 __all__ = ["FLOOR_UNDER_DB", "Line", "Picture", "ToneLines", "wrong_side"]
@@ -42,7 +43,10 @@ _STRAY_GUARD_RBW = 12.0
 
 @dataclass(frozen=True, kw_only=True)
 class Line:
-    """One line: its distance from the tone in dBc with path loss at both frequencies, and how it was read."""
+    """One line: its distance from the tone in dBc with path loss at both frequencies, and how it was read.
+
+    ``budget`` is that of ``port_dbm``, ``relative_budget`` that of ``relative_dbc``, ``None`` for the tone.
+    """
 
     multiple: int
     frequency_hz: float
@@ -51,6 +55,16 @@ class Line:
     reading: LineReading
     trace: Trace
     evidence: tuple[Evidence, ...]
+    budget: Budget
+    relative_budget: Budget | None = None
+
+    def against(self, tone: Line) -> Line:
+        """Return the line with its distance from ``tone``."""
+        return replace(
+            self,
+            relative_dbc=self.port_dbm - tone.port_dbm,
+            relative_budget=ratio_budget(self.budget, tone.budget),
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,8 +197,7 @@ class ToneLines:
     def read_at(self, frequency_hz: float, tone: Line) -> Line:
         """Read whatever stands at one more frequency, against ``tone``."""
         trace, evidence = self._sweep_at(frequency_hz)
-        line = self._reading(0, frequency_hz, trace, evidence)
-        return replace(line, relative_dbc=line.port_dbm - tone.port_dbm)
+        return self._reading(0, frequency_hz, trace, evidence).against(tone)
 
     def _sweep_at(
         self, frequency_hz: float, rbw_hz: float | None = None
@@ -246,13 +259,16 @@ class ToneLines:
             reading=reading,
             trace=trace,
             evidence=evidence,
+            budget=self.receiver.budgets.line(
+                trace, reading, frequency_hz=frequency_hz, pad_db=self.receiver.pad_db
+            ),
         )
 
     def _read(
         self, multiple: int, trace: Trace, evidence: tuple[Evidence, ...], tone: Line | None = None
     ) -> Line:
         line = self._reading(multiple, self.expected_hz(multiple), trace, evidence)
-        return line if tone is None else replace(line, relative_dbc=line.port_dbm - tone.port_dbm)
+        return line if tone is None else line.against(tone)
 
     def _stray(self, overview: Trace, tone: Line) -> Line | None:
         known = [self.expected_hz(multiple) for multiple in LINES]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from hilkit.analysis import line_centre
 from hilkit.errors import MeasurementError
 from hilkit.procedures.bring_up import run_calibration
+from hilkit.procedures.budgets import counted, time_budget
 from hilkit.procedures.lines import ToneLines
 from hilkit.procedures.sweeps import narrow_sweep, nice_rbw_hz
 from hilkit.readings import Measured
@@ -37,14 +38,15 @@ class Unit:
 
     def resets(self) -> Measured:
         """Count restarts by the boot counter; an uptime that fell back shows one that the counter missed."""
-        counted = self._session.radio.boot_count() - self._boots
+        starts = self._session.radio.boot_count() - self._boots
         uptime_s = self._session.radio.uptime_s()
         expected_s = self._uptime_s + self._session.clock.now() - self._since
         fell_back = uptime_s < expected_s - _LOST_UPTIME_S
         return Measured(
             name="resets",
-            value=float(max(counted, 1 if fell_back else 0)),
-            note=f"boot counter {counted:+d}, uptime {uptime_s:.1f} s where {expected_s:.1f} s were expected",
+            value=float(max(starts, 1 if fell_back else 0)),
+            note=f"boot counter {starts:+d}, uptime {uptime_s:.1f} s where {expected_s:.1f} s were expected",
+            budget=counted(),
         )
 
 
@@ -65,12 +67,13 @@ def move(session: Session, settings: RetuneSettings, old: RfState, new: ToneLine
         what=f"the synthesiser of channel {channel} locks at {settings.to}",
     )
     good = f"good to {settings.poll}, one look"
-    yield Measured(name="lock_time", value=session.clock.now() - restarted, note=good)
+    look = time_budget(settings.poll.s, "time between two looks")
+    yield Measured(name="lock_time", value=session.clock.now() - restarted, note=good, budget=look)
     if settings.recalibrate:
         seconds = run_calibration(
             session, channel, deadline_s=settings.calibration_deadline.s, poll_s=settings.poll.s
         )
-        yield Measured(name="calibration_time", value=seconds, note=good)
+        yield Measured(name="calibration_time", value=seconds, note=good, budget=look)
     for attenuation_db in ramp_db(highest_db, settings.attenuation.db, settings.ramp_step.db):
         session.rf(replace(new.state, attenuation_db=attenuation_db))
     sweep_s = _wait_for_tone(session, settings, new)
@@ -78,6 +81,7 @@ def move(session: Session, settings: RetuneSettings, old: RfState, new: ToneLine
         name="ready_after",
         value=session.clock.now() - start,
         note=f"{good}, and to one sweep of {sweep_s * 1e3:.3g} ms",
+        budget=time_budget(settings.poll.s + sweep_s, "time between two looks, and a sweep"),
     )
 
 

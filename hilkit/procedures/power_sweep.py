@@ -27,9 +27,10 @@ from hilkit.procedures.fields import Attenuation, Carrier, Channel, Drive, Offse
 from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
 from hilkit.procedures.segments import Segment, points_db, segments_of
 from hilkit.procedures.states import expected_input_dbm, misfits_of_band, misfits_of_carrier, pad_for
+from hilkit.procedures.sweep_budgets import SweepBudgets
 from hilkit.procedures.sweeps import narrow_sweep, nice_rbw_hz
 from hilkit.quantities import Between, Duration, FullScaleLevel, Ratio
-from hilkit.readings import Evidence, Measured, ReadingSpec
+from hilkit.readings import Evidence, Measured, ReadingSpec, Trace
 from hilkit.safety import RfState
 
 if TYPE_CHECKING:
@@ -167,6 +168,9 @@ class _Run:
         self._receiver = Receiver(session, highest)
         self._shape: LineShape | None = None
         self._least_snr_db = float("inf")
+        self._budgets = SweepBudgets(
+            self._receiver.budgets, frequency_hz=_tone_hz(self._states[0]), pad_db=self._states[0].pad_db
+        )
 
     def points(self) -> Iterator[Measured]:
         """Yield the level of every point as it is read, then what follows from all of them."""
@@ -177,22 +181,25 @@ class _Run:
         for segment in self._segments:
             levels.append([])
             for attenuation_db in segment.attenuations_db:
-                reading = self._read(_state(self._settings, attenuation_db, segment.pad_db))
+                trace, reading = self._read(_state(self._settings, attenuation_db, segment.pad_db))
                 levels[-1].append(reading.level_dbm)
                 if len(levels) > 1 and len(levels[-1]) == 1:
+                    self._budgets.add_overlap(trace, reading)
                     continue  # the overlap point stands in the series already
                 joined, _ = join_segments(levels)
+                self._budgets.add(trace, reading, joined_dbm=float(joined[-1]))
                 yield Measured(
                     name="level",
                     value=float(joined[-1]) + loss_db,
                     index=attenuation_db,
                     bound=reading.bound,
                     confidence=reading.confidence,
+                    budget=self._budgets.level(),
                 )
             evidence.extend(self._receiver.checks())
-        drift_db = self._read(first).level_dbm - levels[0][0]
+        again = self._read(first)
         evidence.extend((*self._receiver.checks(), self._distance()))
-        for measured in self._results(levels, drift_db):
+        for measured in self._results(levels, *again):
             yield with_evidence(measured, evidence)
 
     def _set_up(self, first: RfState) -> tuple[Evidence, ...]:
@@ -235,16 +242,14 @@ class _Run:
             sweep_time_at_least_s=self._settings.sweep_time.s,
         )
 
-    def _read(self, state: RfState) -> LineReading:
-        self._session.rf(state)
-        reading = self._read_now()
-        self._least_snr_db = min(self._least_snr_db, reading.above_floor_db)
-        return reading
-
-    def _read_now(self) -> LineReading:
+    def _read(self, state: RfState) -> tuple[Trace, LineReading]:
         if self._shape is None:
             raise ValueError("the analyser has to be set up before a point is read")
-        return read_line(self._receiver.analyser.acquire(), self._shape, at_hz=self._shape.centre_hz)
+        self._session.rf(state)
+        trace = self._receiver.analyser.acquire()
+        reading = read_line(trace, self._shape, at_hz=self._shape.centre_hz)
+        self._least_snr_db = min(self._least_snr_db, reading.above_floor_db)
+        return trace, reading
 
     def _distance(self) -> Evidence:
         held = self._least_snr_db >= _LEAST_SNR_DB
@@ -259,7 +264,7 @@ class _Run:
             "smaller range",
         )
 
-    def _results(self, levels: list[list[float]], drift_db: float) -> Iterator[Measured]:
+    def _results(self, levels: list[list[float]], trace: Trace, again: LineReading) -> Iterator[Measured]:
         joined, pad_steps_db = join_segments(levels)
         settings_db = _points(self._settings)
         note = (
@@ -267,17 +272,25 @@ class _Run:
             if len(pad_steps_db)
             else ""
         )
-        for name, values in (
-            ("step_error", [None, *step_errors_db(settings_db, joined)]),
-            ("cumulative_error", list(cumulative_errors_db(settings_db, joined))),
+        budgets = self._budgets
+        for name, first, values, budget in (
+            ("step_error", 1, step_errors_db(settings_db, joined), budgets.step),
+            ("cumulative_error", 0, cumulative_errors_db(settings_db, joined), budgets.from_first),
         ):
-            for attenuation_db, value in zip(settings_db, values, strict=True):
-                if value is not None:
-                    yield Measured(name=name, value=float(value), index=attenuation_db, note=note)
-        yield Measured(name="monotonicity", value=smallest_step_db(settings_db, joined), note=note)
-        yield Measured(name="range_covered", value=range_covered_db(joined), note=note)
+            for number, (attenuation_db, value) in enumerate(zip(settings_db[first:], values, strict=True)):
+                yield Measured(
+                    name=name, value=float(value), index=attenuation_db, note=note, budget=budget(number)
+                )
+        for name, single, doubt in (
+            ("monotonicity", smallest_step_db(settings_db, joined), budgets.least_known_step()),
+            ("range_covered", range_covered_db(joined), budgets.whole_range()),
+        ):
+            yield Measured(name=name, value=single, note=note, budget=doubt)
         yield Measured(
-            name="return_drift", value=drift_db, note="holds the pad's repeatability" if note else ""
+            name="return_drift",
+            value=again.level_dbm - levels[0][0],
+            note="holds the pad's repeatability" if note else "",
+            budget=budgets.drift(trace, again),
         )
 
 

@@ -7,7 +7,11 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
 from hilkit.errors import MeasurementError
+from hilkit.procedures.budgets import LevelBudgets
 from hilkit.procedures.states import expected_input_dbm
 from hilkit.procedures.sweeps import input_range
 from hilkit.readings import Evidence, Measured, Trace
@@ -30,15 +34,29 @@ _REFERENCE_DEADLINE_S = 5.0
 
 
 class Receiver:
-    """Sweeps at a fixed input range, chosen for the level that ``state`` is predicted to give."""
+    """Sweeps at a fixed input range, chosen for the level that ``state`` is predicted to give.
 
-    def __init__(self, session: Session, state: RfState) -> None:
+    ``also`` are states whose readings are compared with those of ``state``: the range fits the highest of
+    all. Receivers with the same ``near_hz``, the carrier where none is given, share the errors of their
+    path.
+    """
+
+    def __init__(
+        self,
+        session: Session,
+        state: RfState,
+        *,
+        near_hz: float | None = None,
+        also: Sequence[RfState] = (),
+    ) -> None:
         self.session = session
         self.analyser = session.analyser
         self.limits = session.analyser.limits()
-        self.range = input_range(expected_input_dbm(session.bench, state), self.limits)
+        highest_dbm = max(expected_input_dbm(session.bench, each) for each in (state, *also))
+        self.range = input_range(highest_dbm, self.limits)
         self.pad_db = state.pad_db
         self._path = session.path(state.channel)
+        self.budgets = LevelBudgets(session.bench, state.channel, near_hz=near_hz or state.carrier_hz)
 
     def sweep(self, setup: SweepSetup) -> tuple[Trace, tuple[Evidence, ...]]:
         """Configure, sweep once, and return the trace with the analyser's own doubts about it."""
@@ -53,6 +71,10 @@ class Receiver:
     def checks(self) -> tuple[Evidence, ...]:
         """Ask the analyser for its doubts about the last sweep."""
         return checks(self.analyser.status())
+
+    def losses_db(self, frequency_hz: ArrayLike) -> NDArray[np.float64]:
+        """Return the losses from the radio port to the analyser over frequency."""
+        return self._path.losses_db(frequency_hz, pad_db=self.pad_db)
 
     def loss_db(self, frequency_hz: float) -> float:
         """Return the loss from the radio port to the analyser."""

@@ -10,6 +10,7 @@ from pydantic import Field
 
 from hilkit.analysis import collisions, line_frequencies_hz
 from hilkit.errors import BenchError, MeasurementError
+from hilkit.procedures.budgets import frequency_budget, ratio_budget
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import Convergence
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
@@ -62,7 +63,7 @@ class RetuneSettings(Settings):
         ),
     ] = True
     resolve_down_to: Annotated[
-        Ratio | None,
+        Annotated[Ratio, Between(low="-130 dBc", high="0 dBc")] | None,
         Field(
             description="lowest line, in dBc, that must be read as a value; left out, the lowest limit in "
             "dBc, or -60 dBc"
@@ -145,6 +146,12 @@ class Retune(Procedure[RetuneSettings]):
         for name, hz in (("carrier", settings.carrier.hz), ("to", settings.to.hz)):
             yield from misfits_of_band(bench, settings.channel, hz - band_hz / 2, hz + band_hz / 2, name)
 
+    def yields(self, settings: RetuneSettings) -> Iterator[tuple[str, str]]:
+        """Everything, but no time of a calibration that is not run."""
+        for name, phase in super().yields(settings):
+            if settings.recalibrate or name != "calibration_time":
+                yield name, phase
+
     def measure(self, session: Session, settings: RetuneSettings) -> Iterator[Measured]:
         """Read the level, move, and prove."""
         for setting, sentence in self.misfits(settings, session.bench):
@@ -185,9 +192,14 @@ def _prove(session: Session, settings: RetuneSettings, before: Picture, new: Ton
         value=frequency_hz - new.nominal_hz(1),
         note=f"{reference_note(session)}; statistical scatter {sd_hz:.2g} Hz",
         trace=trace,
+        budget=frequency_budget(session.bench, trace, frequency_hz=frequency_hz, sd_hz=sd_hz),
     )
     yield with_evidence(error, (*picture.evidence, *seen))
-    change = Measured(name="level_change", value=picture.tone.port_dbm - before.tone.port_dbm)
+    change = Measured(
+        name="level_change",
+        value=picture.tone.port_dbm - before.tone.port_dbm,
+        budget=ratio_budget(picture.tone.budget, before.tone.budget, "dB"),
+    )
     yield with_evidence(change, (*before.evidence, *picture.evidence))
     yield _left_behind(settings, picture, new)
     yield from _image_and_leakage(picture, "uncorrected", ())
@@ -223,15 +235,22 @@ def _measured(name: str, line: Line, phase: str, note: str) -> Measured:
         note=note,
         trace=line.trace,
         evidence=line.evidence,
+        budget=line.relative_budget,
     )
 
 
 def _tone(session: Session, settings: RetuneSettings, carrier_hz: float) -> ToneLines:
     state = _state(settings, session.bench, carrier_hz)
+    # One range of the analyser for both carriers: the error between two would pass for a change of level.
+    both = [_state(settings, session.bench, hz) for hz in (settings.carrier.hz, settings.to.hz)]
+    # Within the radio's bandwidth the path's errors are the same for both carriers and cancel in the change
+    # of level; further away they are another matter (common practice, no source).
+    far = abs(settings.to.hz - settings.carrier.hz) > session.bench.radio.bandwidth_hz
+    near_hz = carrier_hz if far else settings.carrier.hz
     half_hz = session.bench.radio.bandwidth_hz / 2
     depth_dbc = settings.resolve_down_to.db if settings.resolve_down_to else _DEFAULT_DEPTH_DBC
     return ToneLines(
-        Receiver(session, state),
+        Receiver(session, state, near_hz=near_hz, also=both),
         state,
         low_hz=carrier_hz - half_hz,
         high_hz=carrier_hz + half_hz,

@@ -21,6 +21,7 @@ __all__ = [
     "misfits_of_band",
     "misfits_of_carrier",
     "misfits_of_offset",
+    "misfits_of_span",
     "pad_for",
 ]
 
@@ -93,6 +94,18 @@ def misfits_of_band(
                 f"{bench.path(channel).name} is known from {low / 1e6:.6g} to {high / 1e6:.6g} MHz only"
             ),
         )
+
+
+def misfits_of_span(bench: Bench, span_hz: float, setting: str) -> Iterator[tuple[str, str]]:
+    """Yield a sentence if the analyser cannot sweep a span of ``span_hz``, by its driver file."""
+    for spec in bench.of_class("signal_analyser"):
+        span = spec.dialect.capabilities.get("span")
+        if span is not None and not span.limits.hold(span_hz):
+            yield (
+                setting,
+                f"a span of {span.shown(span_hz)} is to be swept; the driver {spec.driver} of {spec.name} "
+                f"allows {span.allowed()}",
+            )
 
 
 def misfits_of_offset(offset_hz: float, band_hz: float) -> Iterator[tuple[str, str]]:

@@ -9,6 +9,7 @@ from pydantic import Field
 
 from hilkit.analysis import LINES, settled_after
 from hilkit.errors import MeasurementError
+from hilkit.procedures.budgets import frequency_budget, time_budget, with_unit
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import Convergence, Moment
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
@@ -54,7 +55,7 @@ class TonePlacementSettings(Settings):
     drive: Drive = FullScaleLevel(-6.0)
     pad: Pad = None
     resolve_down_to: Annotated[
-        Ratio | None,
+        Annotated[Ratio, Between(low="-130 dBc", high="0 dBc")] | None,
         Field(
             description="lowest line, in dBc, that must be read as a value; left out, the lowest limit in "
             "dBc of the step, "
@@ -134,6 +135,12 @@ class TonePlacement(Procedure[TonePlacementSettings]):
         yield from misfits_of_offset(settings.offset.hz, high_hz - low_hz)
         yield from misfits_of_band(bench, settings.channel, low_hz, high_hz)
 
+    def yields(self, settings: TonePlacementSettings) -> Iterator[tuple[str, str]]:
+        """Everything with the corrections; without them what is read once, uncorrected."""
+        for name, phase in super().yields(settings):
+            if settings.corrections or phase == "uncorrected":
+                yield name, phase
+
     def measure(self, session: Session, settings: TonePlacementSettings) -> Iterator[Measured]:
         """Read all lines, switch the corrections on, watch them settle, read all lines again."""
         for setting, sentence in self.misfits(settings, session.bench):
@@ -169,6 +176,7 @@ def _corrected(session: Session, tone: ToneLines, settings: TonePlacementSetting
                 index=moment.time_s,
                 bound=reading.bound,
                 confidence=reading.confidence,
+                budget=moment.budgets[name.removesuffix("_settling")],
             )
     yield convergence.reading("corrections_time")
     last = moments[-1].image_dbc
@@ -180,7 +188,12 @@ def _corrected(session: Session, tone: ToneLines, settings: TonePlacementSetting
     )
     if entered is not None:
         yield with_evidence(
-            Measured(name="image_settled_after", value=entered, note=f"last value {last:.1f} dBc"),
+            Measured(
+                name="image_settled_after",
+                value=entered,
+                note=f"last value {last:.1f} dBc",
+                budget=time_budget(convergence.resolution_s, "time between two looks"),
+            ),
             (convergence.evidence(),),
         )
     yield from _phase(session, tone, "corrected", (convergence.evidence(),))
@@ -200,6 +213,7 @@ def _phase(
         value=frequency_hz - tone.nominal_hz(1),
         note=_joined(picture.note, note),
         trace=trace,
+        budget=frequency_budget(session.bench, trace, frequency_hz=frequency_hz, sd_hz=sd_hz),
     )
     yield with_evidence(error, (*common, *seen))
     for measured in (*_levels(picture, phase), _spurious_free(picture, phase)):
@@ -235,6 +249,7 @@ def _spurious_free(picture: Picture, phase: str) -> Measured:
             picture.note, f"the highest other line is {what} at {highest.frequency_hz / 1e6:.6f} MHz"
         ),
         trace=picture.overview,
+        budget=with_unit(highest.relative_budget, "dB"),
     )
 
 
@@ -250,6 +265,7 @@ def _measured(name: str, line: Line, phase: str, note: str, *, value: float | No
             confidence=reading.confidence,
             note=_joined(note, near),
             trace=line.trace,
+            budget=line.budget if line.relative_budget is None else line.relative_budget,
         ),
         line.evidence,
     )

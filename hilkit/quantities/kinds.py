@@ -18,6 +18,7 @@ __all__ = [
     "Fraction",
     "Frequency",
     "FullScaleLevel",
+    "Length",
     "Level",
     "Power",
     "Ratio",
@@ -99,6 +100,17 @@ class Duration(_Linear):
     units: ClassVar[tuple[Unit, ...]] = prefixed_units("s", "mµnp") + plain_units(min="60", h="3600")
     base_field: ClassVar[str] = "s"
     s: float
+
+
+@dataclass(frozen=True, order=True)
+class Length(_Linear):
+    """A length in metres."""
+
+    noun: ClassVar[str] = "a length"
+    example: ClassVar[str] = "1.2 m"
+    units: ClassVar[tuple[Unit, ...]] = prefixed_units("m", "km") + plain_units(cm="0.01")
+    base_field: ClassVar[str] = "m"
+    m: float
 
 
 @dataclass(frozen=True, order=True)

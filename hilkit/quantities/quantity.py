@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, ClassVar, Self, TypeVar, overload
 
 from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
-from pydantic_core import CoreSchema, core_schema
+from pydantic_core import CoreSchema, PydanticSerializationUnexpectedValue, core_schema
 
 from hilkit.quantities.errors import QuantityError
 from hilkit.quantities.number import EXACT, NUMBER_PATTERN, decimal_of, decimal_text, float_of, read_decimal
@@ -178,8 +178,15 @@ class Quantity:
     def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(
             cls._validated,
-            serialization=core_schema.plain_serializer_function_ser_schema(str, return_schema=None),
+            serialization=core_schema.plain_serializer_function_ser_schema(cls._as_text),
         )
+
+    @classmethod
+    def _as_text(cls, value: Any) -> str:
+        if not isinstance(value, cls):
+            # Another member of a union is meant: str() of it would come out as a quantity's text.
+            raise PydanticSerializationUnexpectedValue(f"{value!r} is not {cls.noun}")
+        return str(value)
 
     @classmethod
     def __get_pydantic_json_schema__(

@@ -9,6 +9,7 @@ from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, core_schema
 
 from hilkit.quantities.errors import QuantityError
+from hilkit.quantities.kinds import Ratio
 from hilkit.quantities.quantity import Quantity, parse
 
 __all__ = ["Between"]
@@ -18,7 +19,8 @@ __all__ = ["Between"]
 class Between:
     """Annotation for a field: ``Annotated[Frequency, Between(above="0 Hz", high="6 GHz")]``.
 
-    ``low`` and ``high`` belong to the range, ``above`` and ``below`` do not.
+    ``low`` and ``high`` belong to the range, ``above`` and ``below`` do not. A ratio has to be in the unit of
+    the range, dB or dBc.
     """
 
     low: str = ""
@@ -32,6 +34,7 @@ class Between:
 
     def check(self, quantity: Quantity) -> Quantity:
         """Return the quantity if it lies in the range, else raise ``QuantityError``."""
+        self._check_unit(quantity)
         kind, value = type(quantity), quantity.base
         inside = (
             (not self.low or value >= parse(self.low, kind).base)
@@ -43,6 +46,21 @@ class Between:
             seen = quantity.text or str(quantity)
             raise QuantityError("the value is out of range", seen=seen, allowed=str(self))
         return quantity
+
+    def _check_unit(self, quantity: Quantity) -> None:
+        """Refuse dBc where the range is in dB, or dB where it is in dBc: more often a slip than meant."""
+        if not isinstance(quantity, Ratio):
+            return
+        edge = next(text for text in (self.low, self.high, self.above, self.below) if text)
+        unit = parse(edge, Ratio).unit
+        if quantity.unit != unit:
+            seen = quantity.text or str(quantity)
+            raise QuantityError(
+                f"this is in {quantity.unit}; a ratio in {unit} is needed here",
+                seen=seen,
+                allowed=str(self),
+                next_step=f"write {seen.removesuffix(quantity.unit).rstrip()} {unit}, if that is meant",
+            )
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_after_validator_function(self.check, handler(source))

@@ -42,11 +42,13 @@ class Trace:
 
     @property
     def samples_per_point(self) -> float:
-        """Independent power samples behind each point of an RMS trace.
+        """Independent power samples behind each point: of an RMS trace many, of any other one a sweep.
 
         A Gaussian filter of -3 dB width B gives 1.505 B T independent samples in the time T spent on a point;
         an average of N sweeps multiplies it. Derivation: the inverse of the integral of the squared
         normalised correlation of the filtered noise power. At least one per sweep.
         """
+        if self.detector != "rms":
+            return float(max(1, self.averages))
         dwell_s = self.sweep_time_s / len(self.frequency_hz)
         return max(1.0, 1.505 * self.rbw_hz * dwell_s) * max(1, self.averages)

@@ -1,6 +1,7 @@
 """The run on disk: what happened, in order, durable before the next thing happens."""
 
 from hilkit.record.events import (
+    SIMPLE,
     CombinationBegun,
     Event,
     FactNoted,
@@ -8,12 +9,14 @@ from hilkit.record.events import (
     NoteTaken,
     Outcome,
     PlannedStep,
+    ReadingJudged,
     ReadingTaken,
     RunBegun,
     RunEnded,
     StepBegun,
     StepEnded,
 )
+from hilkit.record.find import find_readings
 from hilkit.record.folder import DATABASE, JUNIT, TRACEBACK, TRANSCRIPT, new_run_folder, slug
 from hilkit.record.record import Record
 from hilkit.record.stored import NO_GOODBYE, StoredReading, StoredRun, StoredStep, load_trace, read_run
@@ -22,6 +25,7 @@ __all__ = [
     "DATABASE",
     "JUNIT",
     "NO_GOODBYE",
+    "SIMPLE",
     "TRACEBACK",
     "TRANSCRIPT",
     "CombinationBegun",
@@ -31,6 +35,7 @@ __all__ = [
     "NoteTaken",
     "Outcome",
     "PlannedStep",
+    "ReadingJudged",
     "ReadingTaken",
     "Record",
     "RunBegun",
@@ -40,6 +45,7 @@ __all__ = [
     "StoredReading",
     "StoredRun",
     "StoredStep",
+    "find_readings",
     "load_trace",
     "new_run_folder",
     "read_run",

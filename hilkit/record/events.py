@@ -12,9 +12,11 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from hilkit.errors import ExitCode
-from hilkit.readings import Reading, Verdict
+from hilkit.judgement import Comparison, StatedDecision, StatedUncertainty
+from hilkit.readings import Reading, ReadingKey, Verdict
 
 __all__ = [
+    "SIMPLE",
     "CombinationBegun",
     "Event",
     "FactNoted",
@@ -22,6 +24,7 @@ __all__ = [
     "NoteTaken",
     "Outcome",
     "PlannedStep",
+    "ReadingJudged",
     "ReadingTaken",
     "RunBegun",
     "RunEnded",
@@ -29,6 +32,9 @@ __all__ = [
     "StepEnded",
     "Vary",
 ]
+
+SIMPLE = "simple acceptance"
+"""The decision rule where a plan names none."""
 
 Vary = tuple[tuple[str, str], ...]
 """The vary values of a combination: names with the texts as the plan gives them."""
@@ -60,7 +66,7 @@ class PlannedStep:
     """One step of one combination, as it is known before anything is sent.
 
     ``number`` counts from 1 over the whole run. ``settings`` and ``limits`` are JSON texts. ``expected_s`` is
-    bench time.
+    bench time. ``rule`` is the decision rule in words.
     """
 
     number: int
@@ -72,11 +78,16 @@ class PlannedStep:
     settings: str
     limits: str
     expected_s: float
+    rule: str = SIMPLE
 
 
 @dataclass(frozen=True, kw_only=True)
 class RunBegun(Event):
-    """The run exists on disk; no instrument has been opened yet."""
+    """The run exists on disk; no instrument has been opened yet.
+
+    ``rule`` is the plan's decision rule in words. ``calibration`` has a sentence for each instrument whose
+    calibration ran out or soon does, ``expired_allowed`` the plan's reason for judging all the same.
+    """
 
     plan_name: str
     plan_slug: str
@@ -94,6 +105,9 @@ class RunBegun(Event):
     process: int
     chosen: str
     steps: tuple[PlannedStep, ...]
+    rule: str = SIMPLE
+    calibration: tuple[str, ...] = ()
+    expired_allowed: str = ""
 
     @property
     def expected_s(self) -> float:
@@ -141,7 +155,8 @@ class NoteTaken(Event):
 class ReadingTaken(Event):
     """A reading with its judgement. Without a limit the verdict is ``none`` and the texts are empty.
 
-    ``margin`` is in the unit of the reading and negative where the limit is missed.
+    ``margin`` is in the unit of the reading and negative where the limit is missed. ``uncertainty`` is that
+    of the reading; ``comparison`` is what was judged where the limit is relative to another reading.
     """
 
     step: int
@@ -150,6 +165,23 @@ class ReadingTaken(Event):
     limit: str = ""
     margin: float | None = None
     reason: str = ""
+    uncertainty: StatedUncertainty | None = None
+    decision: StatedDecision | None = None
+    comparison: Comparison | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingJudged(Event):
+    """A reading that was taken before is judged again: the one that its limit is relative to has come."""
+
+    step: int
+    key: ReadingKey
+    verdict: Verdict
+    limit: str = ""
+    margin: float | None = None
+    reason: str = ""
+    decision: StatedDecision | None = None
+    comparison: Comparison | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -39,6 +39,8 @@ _RUN_COLUMNS = (
     "host",
     "process",
     "chosen",
+    "rule",
+    "expired_allowed",
 )
 
 
@@ -53,6 +55,7 @@ class Record:
     def __init__(self, path: Path, connection: sqlite3.Connection) -> None:
         self.path = path
         self._connection = connection
+        self._begun = False
         self._traces: list[tuple[Trace, int]] = []
         self._handlers: Mapping[type[events.Event], Callable[[Any], None]] = {
             events.RunBegun: self._run_begun,
@@ -60,6 +63,7 @@ class Record:
             events.FactNoted: self._fact,
             events.NoteTaken: self._note,
             events.ReadingTaken: self._reading,
+            events.ReadingJudged: self._judged,
             events.StepEnded: self._step_ended,
             events.RunEnded: self._run_ended,
         }
@@ -78,14 +82,14 @@ class Record:
         try:
             connection = sqlite3.connect(path, isolation_level=None)
         except sqlite3.Error as error:
-            raise _cannot_write(path, error) from error
+            raise _cannot_begin(path, error) from error
         try:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
             connection.executescript(f"BEGIN;\n{SCHEMA}\nPRAGMA user_version = {VERSION};\nCOMMIT;")
         except sqlite3.Error as error:
             connection.close()
-            raise _cannot_write(path, error) from error
+            raise _cannot_begin(path, error) from error
         return cls(path, connection)
 
     @staticmethod
@@ -121,8 +125,9 @@ class Record:
             with suppress(sqlite3.Error):  # a full disk has rolled back already
                 self._connection.execute("ROLLBACK")
             if isinstance(error, sqlite3.Error):
-                raise _cannot_write(self.path, error) from error
+                raise (_cannot_write if self._begun else _cannot_begin)(self.path, error) from error
             raise
+        self._begun = True
 
     def _insert(self, table: str, values: Mapping[str, object]) -> int:
         columns = ", ".join(values)
@@ -140,7 +145,8 @@ class Record:
 
     def _run_begun(self, event: events.RunBegun) -> None:
         values: dict[str, object] = {name: getattr(event, name) for name in _RUN_COLUMNS}
-        self._insert("run", {**values, "simulated": int(event.simulated), "begun_utc": event.utc.isoformat()})
+        values |= {"calibration": json.dumps(event.calibration), "simulated": int(event.simulated)}
+        self._insert("run", {**values, "begun_utc": event.utc.isoformat()})
         for step in event.steps:
             fresh = {
                 "vary": json.dumps(step.vary),
@@ -183,13 +189,32 @@ class Record:
             "limit_text": event.limit,
             "margin": event.margin,
             "reason": event.reason,
-            "evidence": json.dumps([asdict(evidence) for evidence in reading.evidence]),
-            "budget": json.dumps(reading.budget.to_data() if reading.budget else None),
+            "evidence": json.dumps([vars(evidence) for evidence in reading.evidence]),
+            "budget": _json(reading.budget),
+            "uncertainty": _json(event.uncertainty),
+            "decision": _json(event.decision),
+            "comparison": _json(event.comparison),
             "trace": self._trace(event.step, reading.trace),
             "at_s": event.at_s,
             "utc": event.utc.isoformat(),
         }
         self._insert("reading", values)
+
+    def _judged(self, event: events.ReadingJudged) -> None:
+        values = {
+            "verdict": str(event.verdict),
+            "limit_text": event.limit,
+            "margin": event.margin,
+            "reason": event.reason,
+            "decision": _json(event.decision),
+            "comparison": _json(event.comparison),
+        }
+        changes = ", ".join(f"{name} = ?" for name in values)
+        key = event.key
+        self._connection.execute(
+            f"UPDATE reading SET {changes} WHERE step = ? AND name = ? AND phase = ? AND idx IS ?",
+            (*values.values(), event.step, key.name, key.phase, key.index),
+        )
 
     def _trace(self, step: int, trace: Trace | None) -> int | None:
         if trace is None:
@@ -229,9 +254,24 @@ class Record:
         self._update("run", values)
 
 
+class _Storable(Protocol):
+    def to_data(self) -> dict[str, Any]: ...
+
+
+def _json(item: _Storable | None) -> str:
+    return json.dumps(None if item is None else item.to_data())
+
+
 def _cannot_write(path: Path, error: sqlite3.Error) -> RecordError:
     return RecordError(
         f"the record {path} cannot be written: {error}",
         next_step="make room or name another place with --out; the readings written so far can be read with"
         f" 'hilkit report {path.parent}'",
+    )
+
+
+def _cannot_begin(path: Path, error: sqlite3.Error) -> RecordError:
+    return RecordError(
+        f"the record {path} cannot be written: {error}",
+        next_step="make room or name another place with --out; nothing was recorded, no instrument was touched",
     )

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 __all__ = ["SCHEMA", "VERSION"]
 
-VERSION = 1
-"""Written to ``PRAGMA user_version``; a record with a higher one was written by a newer hilkit."""
+VERSION = 2
+"""Written to ``PRAGMA user_version``; a record with a higher one was written by a newer hilkit.
+
+1: the first. 2: uncertainty and decision of a reading, decision rules, calibrations that ran out.
+"""
 
 SCHEMA = """
 -- One row: the run as a whole. The columns from ended_utc on stay NULL until the run says goodbye.
@@ -24,6 +27,9 @@ CREATE TABLE run (
     python          TEXT NOT NULL,
     host            TEXT NOT NULL,
     process         INTEGER NOT NULL,
+    rule            TEXT NOT NULL,      -- the decision rule of the plan, in words
+    calibration     TEXT NOT NULL,      -- JSON list: whose calibration ran out, or soon does
+    expired_allowed TEXT NOT NULL,      -- the plan's reason for judging all the same; empty: it has none
     chosen          TEXT NOT NULL,      -- --only, --from and --set as given; empty: the whole plan
     begun_utc       TEXT NOT NULL,      -- ISO 8601, UTC, of the run's clock
     ended_utc       TEXT,
@@ -44,6 +50,7 @@ CREATE TABLE step (
     settings          TEXT NOT NULL,        -- JSON object, after $name was replaced
     limits            TEXT NOT NULL,        -- JSON object
     expected_s        REAL NOT NULL,        -- bench time
+    rule              TEXT NOT NULL,        -- the decision rule, in words
     outcome           TEXT NOT NULL,        -- not begun, begun, done, error, skipped
     verdict           TEXT NOT NULL,        -- none, pass, inconc, fail, error
     reason            TEXT NOT NULL,
@@ -81,6 +88,9 @@ CREATE TABLE reading (
     reason      TEXT NOT NULL,
     evidence    TEXT NOT NULL,              -- JSON list of self-checks
     budget      TEXT NOT NULL,              -- JSON object of the uncertainty budget, or null
+    uncertainty TEXT NOT NULL,              -- JSON object: standard, expanded, coverage_factor, ...; or null
+    decision    TEXT NOT NULL,              -- JSON object: rule, guard_band, false_acceptance, ...; or null
+    comparison  TEXT NOT NULL,              -- JSON object: the distance that was judged instead; or null
     trace       INTEGER REFERENCES trace(number),
     at_s        REAL NOT NULL,
     utc         TEXT NOT NULL

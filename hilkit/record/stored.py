@@ -6,20 +6,27 @@ import datetime as dt
 import io
 import json
 import sqlite3
+import zipfile
 from collections import defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
 from hilkit.errors import ExitCode, RecordError
+from hilkit.judgement import Comparison, StatedDecision, StatedUncertainty
 from hilkit.readings import Bound, Budget, Evidence, ReadingKey, Trace, Verdict, overall
-from hilkit.record.events import Outcome, Vary
+from hilkit.record.events import SIMPLE, Outcome, Vary
 from hilkit.record.folder import DATABASE
 from hilkit.record.schema import VERSION
 
 __all__ = ["NO_GOODBYE", "StoredReading", "StoredRun", "StoredStep", "load_trace", "read_run"]
+
+T = TypeVar("T")
+
+_BROKEN_OFF = (ExitCode.NOT_SAFE, ExitCode.SAFETY, ExitCode.INTERRUPTED, ExitCode.BENCH)
 
 NO_GOODBYE = "ended without a goodbye"
 """What is said of a run whose record has no end: it was killed, lost its power, or is still at work."""
@@ -47,6 +54,9 @@ class StoredReading:
     budget: Budget | None
     trace: int | None
     at_s: float
+    uncertainty: StatedUncertainty | None = None
+    decision: StatedDecision | None = None
+    comparison: Comparison | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,6 +80,7 @@ class StoredStep:
     readings: tuple[StoredReading, ...]
     facts: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
+    rule: str = SIMPLE
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,6 +115,9 @@ class StoredRun:
     steps: tuple[StoredStep, ...]
     facts: tuple[tuple[str, str], ...]
     notes: tuple[str, ...]
+    rule: str = SIMPLE
+    calibration: tuple[str, ...] = ()
+    expired_allowed: str = ""
 
     @property
     def ended(self) -> bool:
@@ -117,8 +131,9 @@ class StoredRun:
 
     @property
     def verdict(self) -> Verdict:
-        """The verdicts of all steps combined."""
-        return overall(step.verdict for step in self.steps)
+        """The verdicts of all steps combined; ``error`` for a run that did not come to its end."""
+        verdict = overall(step.verdict for step in self.steps)
+        return verdict.overwritten_by(Verdict.ERROR) if self.exit_code in _BROKEN_OFF else verdict
 
     @property
     def judged(self) -> int:
@@ -144,11 +159,27 @@ def read_run(path: Path) -> StoredRun:
         raise RecordError(
             f"{database} cannot be read as a record: {error}", next_step="is this the file of a run?"
         ) from error
+    except (ValueError, KeyError, TypeError, AttributeError, IndexError) as error:
+        raise _damaged(database, error) from error
+
+
+def _damaged(database: Path, error: Exception) -> RecordError:
+    return RecordError(
+        f"the record {database} is damaged: {type(error).__name__}: {error}",
+        next_step="take a copy of the file that is whole; transcript.txt beside it tells what was exchanged",
+    )
 
 
 def load_trace(path: Path, number: int) -> Trace:
     """Return one sweep of the record at ``path``."""
     database = path / DATABASE if path.is_dir() else path
+    try:
+        return _trace(database, number)
+    except (sqlite3.Error, zipfile.BadZipFile, ValueError, KeyError, TypeError, EOFError) as error:
+        raise _damaged(database, error) from error
+
+
+def _trace(database: Path, number: int) -> Trace:
     connection = _connect(database)
     try:
         row = connection.execute("SELECT settings, points FROM trace WHERE number = ?", (number,)).fetchone()
@@ -173,12 +204,12 @@ def _connect(database: Path) -> sqlite3.Connection:
 
 def _check_version(database: Path, connection: sqlite3.Connection) -> None:
     version = connection.execute("PRAGMA user_version").fetchone()[0]
-    if version != VERSION:
+    if not 1 <= version <= VERSION:
         raise RecordError(
-            f"{database} has record version {version}; this hilkit reads version {VERSION}",
+            f"{database} has record version {version}; this hilkit reads versions 1 to {VERSION}",
             next_step="read it with the hilkit that wrote it"
             if version > VERSION
-            else "is this the file of a run?",
+            else "is this the file of a run? One that could not be begun (disk full) holds nothing",
         )
 
 
@@ -221,8 +252,9 @@ class _Reader:
                 "ended_utc": dt.datetime.fromisoformat(values["ended_utc"]) if ended else None,
                 "bench_time_s": values["bench_time_s"] if ended else last_s,
                 "exit_code": code,
-                "reason": values["reason"] if ended else f"the run {NO_GOODBYE}",
+                "reason": values["reason"] if ended else _broken_off(values),
                 "not_safe": tuple(json.loads(values["not_safe"])) if ended else (),
+                "calibration": tuple(json.loads(values.get("calibration", "[]"))),
                 "steps": steps,
                 "facts": tuple(self._facts[0]),
                 "notes": tuple(self._notes[0]),
@@ -234,6 +266,8 @@ class _Reader:
         vary = tuple((name, text) for name, text in json.loads(row["vary"]))
         finished = row["begun_s"] is not None and row["ended_s"] is not None
         outcome, verdict, reason = Outcome(row["outcome"]), Verdict(row["verdict"]), row["reason"]
+        if outcome is Outcome.AT_WORK:
+            verdict = Verdict.ERROR
         return StoredStep(
             number=number,
             combination=row["combination"],
@@ -252,6 +286,7 @@ class _Reader:
             readings=tuple(self._reading(row["step"], vary, item) for item in self._readings[number]),
             facts=tuple(self._facts[number]),
             notes=tuple(self._notes[number]),
+            rule=_column(row, "rule", SIMPLE),
         )
 
     def _reading(self, step: str, vary: Vary, row: sqlite3.Row) -> StoredReading:
@@ -268,7 +303,28 @@ class _Reader:
             margin=row["margin"],
             reason=row["reason"],
             evidence=tuple(Evidence(**item) for item in json.loads(row["evidence"])),
-            budget=None if (data := json.loads(row["budget"])) is None else Budget.from_data(data),
+            budget=_object(row, "budget", Budget.from_data),
             trace=row["trace"],
             at_s=row["at_s"],
+            uncertainty=_object(row, "uncertainty", StatedUncertainty.from_data),
+            decision=_object(row, "decision", StatedDecision.from_data),
+            comparison=_object(row, "comparison", Comparison.from_data),
         )
+
+
+def _broken_off(values: dict[str, Any]) -> str:
+    """Say what a record without an end means, and what to do about it on a real bench."""
+    told = f"the run {NO_GOODBYE}: the program was killed or the PC went down, or it is still at work"
+    if values["simulated"]:
+        return told
+    return f"{told}; RF may still be on: hilkit inspect {values['bench_file']}"
+
+
+def _column(row: sqlite3.Row, name: str, default: str) -> str:
+    """Return a column that older records lack."""
+    return str(row[name]) if name in row.keys() else default  # noqa: SIM118 (a Row iterates over its values)
+
+
+def _object(row: sqlite3.Row, name: str, build: Callable[[dict[str, Any]], T]) -> T | None:
+    data = json.loads(_column(row, name, "null"))
+    return None if data is None else build(data)

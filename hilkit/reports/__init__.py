@@ -1,6 +1,7 @@
 """What people and servers read: functions of a record, and a listener that shows a run at work."""
 
 from hilkit.reports.blocks import summary_block, with_farewell
+from hilkit.reports.budget import choices_block, explanation_block
 from hilkit.reports.console import Console, PlainScreen, Screen, TerminalScreen, screen_for, show_run
 from hilkit.reports.inspection import inspection_block
 from hilkit.reports.junit import junit_tree, write_junit
@@ -12,6 +13,8 @@ __all__ = [
     "PlainScreen",
     "Screen",
     "TerminalScreen",
+    "choices_block",
+    "explanation_block",
     "inspection_block",
     "junit_tree",
     "screen_for",

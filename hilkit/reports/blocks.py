@@ -11,6 +11,7 @@ from hilkit.quantities import difference_unit
 from hilkit.readings import Verdict
 from hilkit.record import (
     JUNIT,
+    SIMPLE,
     Outcome,
     PlannedStep,
     RunBegun,
@@ -23,7 +24,15 @@ from hilkit.reports.lines import Line, clock_text, line, wrapped
 from hilkit.reports.rows import closest, margin_text, reading_table, step_word, took_text
 from hilkit.reports.table import table
 
-__all__ = ["begun_block", "simulated_line", "step_block", "step_heading", "summary_block", "with_farewell"]
+__all__ = [
+    "begun_block",
+    "simulated_line",
+    "skipped_block",
+    "step_block",
+    "step_heading",
+    "summary_block",
+    "with_farewell",
+]
 
 _UNWELL = (Verdict.FAIL, Verdict.INCONC, Verdict.ERROR)
 
@@ -41,11 +50,30 @@ def begun_block(run: RunBegun | StoredRun, *, caution: str, folder: str, width: 
     if run.chosen:
         lines += wrapped(f"chosen: {run.chosen}", width=width, hanging="  ")
     lines += wrapped(caution, width=width, hanging="  ", style="quiet") if caution else []
+    lines += _rules(run, width)
+    lines += _calibrations(run, width)
     combinations = len({step.combination for step in run.steps})
     expected_s = sum(step.expected_s for step in run.steps)
     counted = f"{_count(len(run.steps), 'step')} in {_count(combinations, 'combination')}"
     lines += wrapped(f"{counted}, about {clock_text(expected_s)} of bench time", width=width)
     return lines
+
+
+def _rules(run: RunBegun | StoredRun, width: int) -> list[Line]:
+    """Say by which rule verdicts are given; simple acceptance everywhere goes without saying."""
+    own = {step.step: step.rule for step in run.steps if step.rule != run.rule}
+    told = "; ".join([run.rule, *(f"{step}: {rule}" for step, rule in own.items())])
+    if told == SIMPLE:
+        return []
+    return wrapped(f"decision rule: {told}", width=width, hanging="  ")
+
+
+def _calibrations(run: RunBegun | StoredRun, width: int) -> list[Line]:
+    return [
+        item
+        for sentence in run.calibration
+        for item in wrapped(f"warning: {sentence}", width=width, hanging="  ", style="inconc")
+    ]
 
 
 def step_heading(step: PlannedStep | StoredStep, count: int, *, width: int) -> list[Line]:
@@ -68,6 +96,15 @@ def step_block(step: StoredStep, *, width: int) -> list[Line]:
     return lines
 
 
+def skipped_block(steps: Sequence[StoredStep], count: int, *, width: int) -> list[Line]:
+    """Return one line for steps that were skipped one after the other for the same reason."""
+    first, last = steps[0].number, steps[-1].number
+    which = f"{first}/{count}" + (f" to {last}/{count}" if last > first else "")
+    word = step_word(steps[0])
+    told = f": {steps[0].reason}" if steps[0].reason else ""
+    return [line(), *wrapped(f"{which} {word}{told}", width=width, hanging="    ", style=word)]
+
+
 def summary_block(run: StoredRun, *, width: int) -> list[Line]:
     """Return the verdict table, what did not pass with its reason, and the verdict of the run."""
     lines = [line(), line("verdicts", "heading")]
@@ -75,7 +112,9 @@ def summary_block(run: StoredRun, *, width: int) -> list[Line]:
         (f"{step.step} {_values(step)}".rstrip(), str(len(step.readings)), took_text(step), step_word(step))
         for step in run.steps
     ]
-    if rows:
+    if run.steps and all(step.outcome is Outcome.SKIPPED for step in run.steps):
+        lines += skipped_block(run.steps, len(run.steps), width=width)[1:]
+    elif rows:
         lines += table(("step", "readings", "bench time", "verdict"), rows, width=width, right=(1, 2))
     lines += _unwell(run, width)
     return [*lines, line(), *_end(run, width)]
@@ -97,15 +136,19 @@ def _unwell(run: StoredRun, width: int) -> list[Line]:
         word = step_word(step) if step.outcome is not Outcome.AT_WORK else str(Verdict.ERROR)
         head = f"  {step.step} {_values(step)}".rstrip()
         lines.append(Line(((f"  {word}", word), (head, "heading"))))
-        lines += wrapped(
-            step.reason or f"{run.reason} while at work", width=width, indent="    ", hanging="      "
-        )
+        told = step.reason or _at_work(run)
+        lines += wrapped(told, width=width, indent="    ", hanging="      ")
         lines += _noted(step.readings, width)
         if step.transcript:
             lines += wrapped(f"last lines of {step.instrument}:", width=width, indent="    ")
             for text in step.transcript:
                 lines += wrapped(text, width=width, indent="      ", hanging="        ", style="quiet")
     return lines
+
+
+def _at_work(run: StoredRun) -> str:
+    """What became of a step whose end is not in the record; the whole reason stands at the end of the run."""
+    return f"at work when the run ended: {(run.reason or 'the record breaks off here').splitlines()[0]}"
 
 
 def _noted(readings: Sequence[StoredReading], width: int) -> list[Line]:
@@ -126,9 +169,12 @@ def _end(run: StoredRun, width: int) -> list[Line]:
         lines.append(line("THE BENCH IS NOT SAFE. SWITCH OFF BY HAND, NOW:", "alarm"))
         for text in run.not_safe:
             lines += wrapped(text, width=width, indent="  - ", hanging="    ", style="fail")
-    if run.exit_code is ExitCode.PASSED and not run.judged:
-        told = "warning: nothing was judged: no reading of this run has a limit"
-        lines += wrapped(told, width=width, hanging="  ", style="inconc")
+    for note in run.notes:
+        lines += wrapped(f"note: {note}", width=width, hanging="  ")
+    if run.exit_code is ExitCode.PASSED and (told := _unjudged(run)):
+        lines += wrapped(f"warning: {told}", width=width, hanging="  ", style="inconc")
+    lines += wrapped(f"decision rule: {run.rule}", width=width, hanging="  ")
+    lines += _calibrations(run, width)
     counts = Counter(step_word(step) for step in run.steps)
     counted = ", ".join(f"{number} {word}" for word, number in counts.items()) or "no step"
     lines += wrapped(
@@ -136,9 +182,25 @@ def _end(run: StoredRun, width: int) -> list[Line]:
     )
     lines += wrapped(f"record in {run.folder}, {JUNIT} beside it", width=width, hanging="  ")
     word = str(run.verdict)
-    meaning = f"  exit code {int(run.exit_code)}: {run.exit_code.meaning}"
+    meaning = f"  exit code {int(run.exit_code)}: {_meaning(run)}"
     lines.append(Line((("verdict: ", "heading"), (word, word), (meaning, ""))))
     return [*lines, simulated_line(run.seed)] if run.simulated else lines
+
+
+def _unjudged(run: StoredRun) -> str:
+    """Say which steps a pass says nothing of."""
+    if not run.judged:
+        return "nothing was judged: no reading of this run has a limit"
+    without = [step.step for step in run.steps if step.outcome is Outcome.DONE and not step.limits]
+    has = "has" if len(without) == 1 else "have"
+    names = ", ".join(dict.fromkeys(without))
+    return f"{_count(len(without), 'step')} {has} no limits: {names}" if without else ""
+
+
+def _meaning(run: StoredRun) -> str:
+    if run.exit_code is not ExitCode.PASSED:
+        return run.exit_code.meaning
+    return "all limits were met" if run.judged else "nothing was judged"
 
 
 def _closest(step: StoredStep) -> str:

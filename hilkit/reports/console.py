@@ -6,12 +6,15 @@ import json
 import os
 import shutil
 from collections.abc import Iterable
+from itertools import groupby
 from typing import Any, Protocol, TextIO
 
 from hilkit.record import (
     Event,
     NoteTaken,
+    Outcome,
     PlannedStep,
+    ReadingJudged,
     ReadingTaken,
     RunBegun,
     RunEnded,
@@ -21,9 +24,9 @@ from hilkit.record import (
     StoredRun,
     StoredStep,
 )
-from hilkit.reports.blocks import begun_block, step_block, step_heading, summary_block
+from hilkit.reports.blocks import begun_block, skipped_block, step_block, step_heading, summary_block
 from hilkit.reports.lines import STYLES, Line, clock_text, visible, wrapped
-from hilkit.reports.rows import reading_of
+from hilkit.reports.rows import judged_again, reading_of
 
 __all__ = ["Console", "PlainScreen", "Screen", "TerminalScreen", "screen_for", "show_run"]
 
@@ -70,7 +73,7 @@ class PlainScreen:
         """Print lines at once: a log is followed while the run is at work."""
         encoding = getattr(self._stream, "encoding", None) or "utf-8"
         for item in lines:
-            self._stream.write(item.text.encode(encoding, "backslashreplace").decode(encoding) + "\n")
+            self._stream.write(_in(encoding, item.text) + "\n")
         self._stream.flush()
 
     def progress(self, done: int, count: int, text: str, left: str) -> None:
@@ -82,6 +85,16 @@ class PlainScreen:
 
     def close(self) -> None:
         """Do nothing."""
+
+
+def _in(encoding: str, text: str) -> str:
+    """Return ``text`` as a stream of this encoding can show it."""
+    try:
+        text.encode(encoding)
+    except UnicodeEncodeError:
+        plain = text.replace("\u00b0", "deg")
+        return plain.encode(encoding, "backslashreplace").decode(encoding)
+    return text
 
 
 class TerminalScreen:
@@ -150,10 +163,13 @@ class Console:
         self._over: set[int] = set()
         self._readings: list[StoredReading] = []
         self._headed = False
+        self._skipped: list[StoredStep] = []
         self.farewell: RunEnded | None = None
 
     def listener(self, event: Event) -> None:
         """Show one event."""
+        if not isinstance(event, (StepEnded, NoteTaken)):
+            self._flush()
         if isinstance(event, RunBegun):
             self._steps = {step.number: step for step in event.steps}
             self._screen.show(
@@ -168,6 +184,10 @@ class Console:
             self._screen.note(event.text)
         elif isinstance(event, ReadingTaken):
             self._readings.append(reading_of(event))
+        elif isinstance(event, ReadingJudged):
+            self._readings = [
+                judged_again(item, event) if item.key == event.key else item for item in self._readings
+            ]
         elif isinstance(event, StepEnded):
             self._ended(event)
         elif isinstance(event, RunEnded):
@@ -186,11 +206,23 @@ class Console:
 
     def _ended(self, event: StepEnded) -> None:
         self._over.add(event.planned.number)
+        if event.outcome is Outcome.SKIPPED and not self._headed:
+            step = self._step(event)
+            if self._skipped and self._skipped[-1].reason != step.reason:
+                self._flush()
+            self._skipped.append(step)
+            return
+        self._flush()
         if not self._headed:
             self._heading(event.planned)
         self._headed = False
         self._screen.show(step_block(self._step(event), width=self._screen.width))
         self._readings = []
+
+    def _flush(self) -> None:
+        """Show the steps that were skipped: in one line, for they share a reason."""
+        skipped, self._skipped = self._skipped, []
+        self._screen.show(_skipped_lines(skipped, len(self._steps), self._screen.width))
 
     def _step(self, event: StepEnded) -> StoredStep:
         planned = event.planned
@@ -212,13 +244,33 @@ class Console:
             readings=tuple(self._readings),
             facts=(),
             notes=(),
+            rule=planned.rule,
         )
 
 
 def show_run(run: StoredRun, screen: Screen) -> None:
     """Show a whole run from its record: its steps, then the summary."""
     screen.show(begun_block(run, caution="", folder=str(run.folder), width=screen.width))
-    for step in run.steps:
-        screen.show(step_heading(step, len(run.steps), width=screen.width))
-        screen.show(step_block(step, width=screen.width))
+    for (skipped, _), group in groupby(run.steps, key=lambda step: (_is_skipped(step), step.reason)):
+        if skipped:
+            screen.show(_skipped_lines(list(group), len(run.steps), screen.width))
+            continue
+        for step in group:
+            screen.show(step_heading(step, len(run.steps), width=screen.width))
+            screen.show(step_block(step, width=screen.width))
     screen.show(summary_block(run, width=screen.width))
+
+
+def _is_skipped(step: StoredStep) -> bool:
+    return step.outcome is Outcome.SKIPPED
+
+
+def _skipped_lines(steps: list[StoredStep], count: int, width: int) -> list[Line]:
+    """Return one step as any other, several as one line."""
+    if len(steps) > 1:
+        return skipped_block(steps, count, width=width)
+    return [
+        item
+        for step in steps
+        for item in (*step_heading(step, count, width=width), *step_block(step, width=width))
+    ]

@@ -27,13 +27,16 @@ def inspection_block(report: InspectionReport, *, width: int) -> list[Line]:
 
 
 def _instrument(look: InstrumentLook, width: int) -> list[Line]:
-    state = "answers" if look.reached else "NO ANSWER"
-    head = Line(((f"{look.name}: ", "heading"), (state, "" if look.reached else "fail")))
+    state = "answers" if look.identity else "DOES NOT ANSWER"
+    if look.reached and not look.identity:
+        state = "ANSWERS, but not as this instrument would"
+    head = Line(((f"{look.name}: ", "heading"), (state, "" if look.identity else "fail")))
     told = {
         "address": f"{look.address} (driver {look.driver})",
         "identity": look.identity,
         "expected": look.expected,
-        "errors": "; ".join(look.errors) if look.errors else ("none in the queue" if look.reached else ""),
+        "errors": "; ".join(look.errors) if look.errors else ("none in the queue" if look.identity else ""),
+        "RF": look.rf,
         "reference": look.reference,
         "calibration": look.calibration,
         "self-test": look.self_test,

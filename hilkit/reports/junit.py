@@ -13,10 +13,12 @@ from pathlib import Path
 from xml.etree import ElementTree as ET
 
 from hilkit.errors import ExitCode, RecordError
+from hilkit.judgement import StatedUncertainty
 from hilkit.quantities import difference_unit
 from hilkit.readings import Bound, ReadingKey, Verdict
 from hilkit.record import JUNIT, Outcome, StoredReading, StoredRun, StoredStep
-from hilkit.reports.lines import exact_text, visible
+from hilkit.reports.lines import exact_text, figure_text, visible
+from hilkit.reports.rows import expanded_text, percent
 
 __all__ = ["case_name", "junit_tree", "write_junit"]
 
@@ -82,6 +84,9 @@ def _properties(suite: ET.Element, run: StoredRun) -> None:
         "seed": run.seed,
         "chosen": run.chosen,
         "hilkit": run.hilkit_version,
+        "decision_rule": run.rule,
+        "expired_calibration_allowed": run.expired_allowed,
+        **{f"calibration.{number}": text for number, text in enumerate(run.calibration, start=1)},
         "exit_code": str(int(run.exit_code)),
         "verdict": str(run.verdict),
         **{f"fact.{name}": text for name, text in run.facts},
@@ -99,7 +104,8 @@ def _case(suite: ET.Element, run: StoredRun, step: StoredStep) -> None:
         time=exact_text(step.took_s),
     )
     _result(case, run, step)
-    told = [_reading_line(reading) for reading in step.readings]
+    told = [f"decision rule: {step.rule}"] if step.readings else []
+    told += [_reading_line(reading) for reading in step.readings]
     told += [f"fact {name}: {text}" for name, text in step.facts]
     told += list(step.notes)
     if told:
@@ -156,10 +162,36 @@ def _reading_line(reading: StoredReading) -> str:
     parts = [str(key).removeprefix(f"{key.step}."), "=", exact_text(reading.value), reading.unit]
     if reading.bound is not Bound.EXACT:
         parts.append(f"({reading.bound})")
+    if reading.uncertainty is not None:
+        parts.append(_uncertainty_text(reading.uncertainty))
     if reading.limit:
         parts.append(f"limit {reading.limit}")
+    if reading.comparison is not None:
+        distance = reading.comparison
+        parts.append(f"distance {exact_text(distance.value)} {distance.unit}")
+        parts += [_uncertainty_text(distance.uncertainty)] if distance.uncertainty else []
     if reading.margin is not None:
-        parts.append(f"margin {exact_text(reading.margin)} {difference_unit(reading.unit)}")
+        parts += [f"margin {exact_text(reading.margin)}", difference_unit(reading.unit)]
+    parts += _decision_texts(reading)
     parts.append(f"verdict {reading.verdict}")
     text = " ".join(part for part in parts if part != "1")
     return f"{text}; {reading.note}" if reading.note else text
+
+
+def _uncertainty_text(uncertainty: StatedUncertainty) -> str:
+    if uncertainty.unknown:
+        return "U not known"
+    how = f"{100 * uncertainty.probability:g} %, k {uncertainty.coverage_factor:.2f}, {uncertainty.method}"
+    return f"U {expanded_text(uncertainty)} ({how}{', incomplete' if uncertainty.missing else ''})"
+
+
+def _decision_texts(reading: StoredReading) -> list[str]:
+    decision = reading.decision
+    if decision is None:
+        return []
+    parts = [f"rule {decision.rule}"]
+    if decision.guard_band:
+        parts.append(f"guard band {figure_text(decision.guard_band, difference_unit(reading.unit))}")
+    if decision.false_acceptance is not None:
+        parts.append(f"PFA {percent(decision.false_acceptance)} PFR {percent(decision.false_rejection)}")
+    return parts

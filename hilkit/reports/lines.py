@@ -7,6 +7,7 @@ test see the same words. A verdict is always a word; the colour only repeats it.
 from __future__ import annotations
 
 import datetime as dt
+import math
 import textwrap
 from dataclasses import dataclass, field
 
@@ -16,6 +17,7 @@ __all__ = [
     "Line",
     "clock_text",
     "exact_text",
+    "figure_text",
     "line",
     "value_text",
     "visible",
@@ -35,6 +37,10 @@ STYLES = {
     "simulated": "bold blue",
 }
 """Style names used in lines, as rich writes them."""
+
+_PREFIXED = ("Hz",)
+_SCALES = ((1e9, "G"), (1e6, "M"), (1e3, "k"))
+_MOST_DIGITS = 6
 
 KEEP_TOGETHER = "\u00a0"
 """Stands for a space at which `wrapped` must not break a line, as between a number and its unit."""
@@ -107,6 +113,19 @@ def value_text(value: float, unit: str) -> str:
     if unit == "1":
         return f"{value:.0f}" if value == round(value) and abs(value) < 1e12 else exact_text(value)
     return f"{exact_text(value)} {unit}"
+
+
+def figure_text(value: float, unit: str) -> str:
+    """Return an uncertainty with two digits (JCGM 100, 7.2.6) and its unit: ``0.31 dB``, ``120 kHz``."""
+    scale, prefix = _scale(value) if unit in _PREFIXED else (1.0, "")
+    rounded = float(f"{value / scale:.2g}")
+    digits = max(0, 1 - math.floor(math.log10(abs(rounded)))) if rounded else 0
+    text = f"{rounded:.{digits}f}" if digits <= _MOST_DIGITS else f"{rounded:.1e}"
+    return text if unit == "1" else f"{text} {prefix}{unit}"
+
+
+def _scale(value: float) -> tuple[float, str]:
+    return next(((scale, prefix) for scale, prefix in _SCALES if abs(value) >= scale), (1.0, ""))
 
 
 def clock_text(seconds: float) -> str:

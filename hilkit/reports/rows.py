@@ -5,18 +5,35 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from itertools import groupby
 
+from hilkit.judgement import StatedDecision, StatedUncertainty
 from hilkit.quantities import difference_unit
 from hilkit.readings import Bound, Verdict
-from hilkit.record import Outcome, ReadingTaken, StoredReading, StoredStep
-from hilkit.reports.lines import Line, clock_text, value_text
+from hilkit.record import Outcome, ReadingJudged, ReadingTaken, StoredReading, StoredStep
+from hilkit.reports.lines import Line, clock_text, figure_text, value_text, wrapped
 from hilkit.reports.table import table
 
-__all__ = ["closest", "reading_of", "reading_table", "step_word", "took_text"]
+__all__ = [
+    "closest",
+    "expanded_text",
+    "judged_again",
+    "margin_text",
+    "percent",
+    "reading_of",
+    "reading_table",
+    "risk_text",
+    "step_word",
+    "took_text",
+]
 
 _HEADING = ("reading", "value", "limit", "margin", "verdict")
 _RIGHT = (1, 3)
+_SURE_HEADING = ("reading", "value", "U (95 %)", "limit", "margin", "risk", "verdict")
+_SURE_RIGHT = (1, 2, 4, 5)
+_FEW = 3
+_AGAINST = re.compile(r" against .*$")  # which reading that is, the plan says
 _OF_ZERO = re.compile(r" of 0( \S+)?$")  # "within 0.25 dB" says the same
 _BOUND_SIGN = {Bound.EXACT: "", Bound.UPPER: "<= ", Bound.LOWER: ">= "}
 
@@ -40,13 +57,89 @@ def reading_of(event: ReadingTaken) -> StoredReading:
         budget=reading.budget,
         trace=None,
         at_s=event.at_s,
+        uncertainty=event.uncertainty,
+        decision=event.decision,
+        comparison=event.comparison,
+    )
+
+
+def judged_again(reading: StoredReading, event: ReadingJudged) -> StoredReading:
+    """Return a reading with the judgement of a later event."""
+    return replace(
+        reading,
+        verdict=event.verdict,
+        limit=event.limit,
+        margin=event.margin,
+        reason=event.reason,
+        decision=event.decision,
+        comparison=event.comparison,
     )
 
 
 def reading_table(readings: Sequence[StoredReading], *, width: int, indent: int = 2) -> list[Line]:
-    """Return the table of a step's readings with limit, margin and verdict; no lines where there are none."""
-    rows = [_row(group) for group in _groups(readings)]
-    return table(_HEADING, rows, width=width, indent=indent, right=_RIGHT) if rows else []
+    """Return the table of a step's readings with limit, margin and verdict; no lines where there are none.
+
+    Where an uncertainty is known, U stands beside the value and the risk of a wrong verdict beside it.
+    What is missing in the uncertainties is told below.
+    """
+    groups = _groups(readings)
+    if not groups:
+        return []
+    sure = any(_compared(item) is not None for item in readings)
+    rows = [_row(group, sure=sure) for group in groups]
+    heading, right = (_SURE_HEADING, _SURE_RIGHT) if sure else (_HEADING, _RIGHT)
+    return table(heading, rows, width=width, indent=indent, right=right) + _missing(readings, width, indent)
+
+
+def expanded_text(uncertainty: StatedUncertainty | None) -> str:
+    """Return the expanded uncertainty; ``>`` before one that lacks a part, ``?`` where all are missing.
+
+    Nothing for what is exact: a count, a state.
+    """
+    if uncertainty is None or uncertainty.exact:
+        return ""
+    if uncertainty.unknown:
+        return "?"
+    text = figure_text(uncertainty.expanded, uncertainty.unit)
+    return f"> {text}" if uncertainty.missing else text
+
+
+def risk_text(verdict: Verdict, decision: StatedDecision | None) -> str:
+    """Return the probability that a verdict is wrong: of false acceptance for a pass, of false rejection for
+    a fail.
+    """
+    if decision is None or decision.exact:
+        return ""
+    risks = {Verdict.PASS: decision.false_acceptance, Verdict.FAIL: decision.false_rejection}
+    return percent(risks.get(verdict))
+
+
+def percent(probability: float | None) -> str:
+    """Return a probability in percent, short; nothing for ``None``."""
+    if probability is None:
+        return ""
+    if probability < 1e-4:
+        return "< 0.01 %"
+    if probability > 1 - 1e-4:
+        return "> 99.99 %"
+    return f"{100 * probability:.2g} %" if probability < 0.5 else f"{100 * probability:.4g} %"
+
+
+def _compared(reading: StoredReading) -> StatedUncertainty | None:
+    """Return the uncertainty of what was judged: of the distance where the limit is on that."""
+    if reading.comparison is not None:
+        return reading.comparison.uncertainty
+    return reading.uncertainty
+
+
+def _missing(readings: Sequence[StoredReading], width: int, indent: int) -> list[Line]:
+    told = [text for item in readings if item.uncertainty for text in item.uncertainty.missing]
+    parts = list(dict.fromkeys(told))
+    if not parts:
+        return []
+    more = f" and {len(parts) - _FEW} more" if len(parts) > _FEW else ""
+    text = f"U is incomplete: {'; '.join(parts[:_FEW])}{more}"
+    return wrapped(text, width=width, indent=" " * indent, hanging=" " * (indent + 2), style="quiet")
 
 
 def step_word(step: StoredStep) -> str:
@@ -84,7 +177,7 @@ def _groups(readings: Sequence[StoredReading]) -> list[list[StoredReading]]:
     return [list(group) for _, group in groupby(in_order, key=lambda item: (item.key.name, item.key.phase))]
 
 
-def _row(group: list[StoredReading]) -> tuple[str, ...]:
+def _row(group: list[StoredReading], *, sure: bool) -> tuple[str, ...]:
     worst = closest(group)
     if len(group) > 1 and worst is None:
         low, high = min(item.value for item in group), max(item.value for item in group)
@@ -94,7 +187,11 @@ def _row(group: list[StoredReading]) -> tuple[str, ...]:
     item = worst or group[0]
     name = _name(item) if len(group) == 1 else f"{_name(item)}, worst of {len(group)}"
     value = _BOUND_SIGN[item.bound] + value_text(item.value, item.unit)
-    return (name, value, _OF_ZERO.sub("", item.limit), margin_text(item), str(item.verdict))
+    limit = _OF_ZERO.sub("", _AGAINST.sub(" rel.", item.limit))
+    if not sure:
+        return (name, value, limit, margin_text(item), str(item.verdict))
+    risk = risk_text(item.verdict, item.decision)
+    return (name, value, expanded_text(_compared(item)), limit, margin_text(item), risk, str(item.verdict))
 
 
 def _name(reading: StoredReading, *, index: bool = True) -> str:

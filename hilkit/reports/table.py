@@ -21,14 +21,16 @@ def table(
     width: int,
     indent: int = 2,
     right: Sequence[int] = (),
+    below: Sequence[Sequence[Line]] = (),
 ) -> list[Line]:
     """Lay out rows in columns: first a name, which wraps to what the others leave, last a verdict word.
 
     Columns in ``right`` are set to the right. Where not even a short name fits beside the numbers, it gets
-    lines of its own. A row of three cells has one text across all columns between name and verdict.
+    lines of its own. A row of three cells has one text across all columns between name and verdict. ``below``
+    has further lines for under each row.
     """
     layout = _Layout(heading, [tuple(visible(cell) for cell in row) for row in rows], width, indent, right)
-    return layout.lines()
+    return layout.lines(below)
 
 
 class _Layout:
@@ -52,10 +54,20 @@ class _Layout:
         room = width - indent - sum(self.sizes[1:]) - len(_GAP) * (len(self.heading) - 1)
         longest = max(len(row[0]) for row in (self.heading, *body))
         self.name_apart = room < min(_SHORTEST_NAME, longest)
-        self.sizes[0] = min(longest, _SHORTEST_NAME if self.name_apart else room)
+        self.sizes[0] = min(longest, max(room, 0) if self.name_apart else room)
 
-    def lines(self) -> list[Line]:
-        return [self.set(self.heading, style="quiet"), *(item for row in self.body for item in self.row(row))]
+    def lines(self, below: Sequence[Sequence[Line]]) -> list[Line]:
+        lines = [line(f"{self.indent}{self.heading[0]}", "quiet")] if self._heading_apart else []
+        first = "" if self._heading_apart else self.heading[0]
+        lines.append(self.set((first, *self.heading[1:]), style="quiet"))
+        for number, row in enumerate(self.body):
+            lines += self.row(row)
+            lines += below[number] if below else ()
+        return lines
+
+    @property
+    def _heading_apart(self) -> bool:
+        return len(self.heading[0]) > self.sizes[0]
 
     def row(self, row: tuple[str, ...]) -> list[Line]:
         if self.name_apart and len(row[0]) > self.sizes[0]:

@@ -12,6 +12,7 @@ from hilkit.bench import Bench
 from hilkit.errors import BenchError
 from hilkit.plans import Combination, Plan, Step, plan_hash
 from hilkit.record import PlannedStep, RunBegun, slug
+from hilkit.runner.calibration import Calibrations
 
 __all__ = ["planned_steps", "run_begun"]
 
@@ -32,7 +33,13 @@ def planned_steps(plan: Plan, bench: Bench, steps: Sequence[Step]) -> list[list[
 
 
 def run_begun(
-    plan: Plan, bench: Bench, steps: Sequence[PlannedStep], *, seed: int | None, chosen: str
+    plan: Plan,
+    bench: Bench,
+    steps: Sequence[PlannedStep],
+    calibrations: Calibrations,
+    *,
+    seed: int | None,
+    chosen: str,
 ) -> RunBegun:
     """Return the first event of a run."""
     return RunBegun(
@@ -52,6 +59,9 @@ def run_begun(
         process=os.getpid(),
         chosen=chosen,
         steps=tuple(steps),
+        rule=str(plan.rule),
+        calibration=calibrations.told,
+        expired_allowed=calibrations.allowed,
     )
 
 
@@ -67,6 +77,7 @@ def _planned(number: int, index: int, combination: Combination, step: Step, benc
         settings=json.dumps(step.settings(combination).model_dump(mode="json"), default=str),
         limits=json.dumps(limits),
         expected_s=_expected_s(step, combination, bench),
+        rule=str(step.rule),
     )
 
 

@@ -3,17 +3,26 @@
 from __future__ import annotations
 
 import traceback
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from hilkit.bench import Connected
 from hilkit.clock import Clock
 from hilkit.errors import BenchError, HilkitError, InstrumentError, RecordError
-from hilkit.judgement import Judgement, judge, worst
+from hilkit.judgement import Judgement, Limit, judge, other_reading, worst
 from hilkit.plans import Combination, Step
 from hilkit.readings import Measured, Reading, ReadingKey, Verdict, overall
-from hilkit.record import TRACEBACK, Outcome, PlannedStep, ReadingTaken, StepBegun, StepEnded
+from hilkit.record import (
+    TRACEBACK,
+    Outcome,
+    PlannedStep,
+    ReadingJudged,
+    ReadingTaken,
+    StepBegun,
+    StepEnded,
+)
 from hilkit.runner.bus import Bus
+from hilkit.runner.recovery import Restarts
 from hilkit.safety import Session
 
 __all__ = ["StepRun"]
@@ -23,7 +32,10 @@ __all__ = ["StepRun"]
 class StepRun:
     """One step at work, the ``first`` of its combination or a later one.
 
-    Afterwards ``stop`` is set where the run cannot go on, and ``trouble`` where the step broke off.
+    ``expired`` says which calibration ran out, if that counts against the verdicts. ``taken`` holds the
+    readings of this combination so far, those of earlier steps among them, for limits that are relative to
+    one. ``sets_up`` is true where a step of this combination establishes a state. Afterwards ``restart`` says
+    whether the radio restarted, ``stop`` is set where the run cannot go on, and ``trouble`` where the step broke off.
     """
 
     planned: PlannedStep
@@ -33,12 +45,18 @@ class StepRun:
     clock: Clock
     folder: Path
     first: bool = False
+    expired: str = ""
+    taken: dict[ReadingKey, Reading] = field(default_factory=dict)
+    restarts: Restarts = field(default_factory=Restarts)
+    sets_up: bool = False
+    restart: str = ""
     stop: HilkitError | None = None
     trouble: Exception | None = None
     verdicts: list[Verdict] = field(default_factory=list)
     reasons: list[str] = field(default_factory=list)
     missed: dict[tuple[str, str], list[tuple[ReadingKey, Judgement]]] = field(default_factory=dict)
     came: set[tuple[str, str]] = field(default_factory=set)
+    waiting: dict[ReadingKey, Judgement] = field(default_factory=dict)
 
     def run(self, session: Session, connected: Connected) -> None:
         """Do the step; raises only ``RecordError``, everything else is kept in ``stop`` and ``trouble``."""
@@ -55,6 +73,8 @@ class StepRun:
             self._broke_off(error, str(error))
         except Exception as error:
             self._broke_off(error, self._defect(error))
+        for key, judgement in self.waiting.items():
+            self._count(key, judgement)
 
     def ended(self, tail: tuple[str, tuple[str, ...]], began_s: float) -> StepEnded:
         """Return the event that closes the step; ``tail`` is an instrument with its last lines."""
@@ -79,10 +99,17 @@ class StepRun:
         settings = self.step.settings(self.combination)
         if self.first:  # what the combination before left on would leak into every reading of this one
             session.mute_all()
+            self.restarts.begin(session, anew=self.sets_up)
         connected.analyser.annotate(f"{self.step.id} {self.combination}".rstrip())
         for measured in self.step.procedure.measure(session, settings):
             self._take(measured)
             self.clock.look()
+        self.restart = self.restarts.told()
+        if self.restart and ("resets", "") not in self.came:
+            raise BenchError(
+                f"{self.restart}: the readings of this step are not those of a unit that was set up",
+                next_step="find out why it restarted",
+            )
 
     def _take(self, measured: Measured) -> None:
         spec = self.step.procedure.spec(measured.name)
@@ -104,7 +131,7 @@ class StepRun:
             evidence=measured.evidence,
             budget=measured.budget,
         )
-        judgement = judge(reading, self.step.limit(self.combination, measured.name, measured.phase))
+        judgement = self._judge(reading)
         self.bus.emit(
             ReadingTaken(
                 step=self.planned.number,
@@ -113,9 +140,53 @@ class StepRun:
                 limit=judgement.limit_text,
                 margin=judgement.margin,
                 reason=judgement.reason,
+                uncertainty=judgement.uncertainty,
+                decision=judgement.decision,
+                comparison=judgement.comparison,
             )
         )
         self.came.add((measured.name, measured.phase))
+        self.taken[key] = replace(reading, trace=None)
+        if self._awaits_another(reading):
+            self.waiting[key] = judgement
+        else:
+            self._count(key, judgement)
+        self._judge_waiting()
+
+    def _limit(self, reading: Reading) -> Limit | None:
+        return self.step.limit(self.combination, reading.key.name, reading.key.phase)
+
+    def _awaits_another(self, reading: Reading) -> bool:
+        limit = self._limit(reading)
+        if limit is None or limit.reference is None:
+            return False
+        return other_reading(reading.key, limit.reference, self.taken) is None
+
+    def _judge(self, reading: Reading) -> Judgement:
+        return judge(reading, self._limit(reading), self.step.rule, self.taken, expired=self.expired)
+
+    def _judge_waiting(self) -> None:
+        """Judge what waited for the reading that its limit is relative to, and now has it."""
+        for key in list(self.waiting):
+            if self._awaits_another(self.taken[key]):
+                continue
+            judgement = self._judge(self.taken[key])
+            del self.waiting[key]
+            self._count(key, judgement)
+            self.bus.emit(
+                ReadingJudged(
+                    step=self.planned.number,
+                    key=key,
+                    verdict=judgement.verdict,
+                    limit=judgement.limit_text,
+                    margin=judgement.margin,
+                    reason=judgement.reason,
+                    decision=judgement.decision,
+                    comparison=judgement.comparison,
+                )
+            )
+
+    def _count(self, key: ReadingKey, judgement: Judgement) -> None:
         self.verdicts.append(judgement.verdict)
         if judgement.verdict in (Verdict.FAIL, Verdict.INCONC):
             self.missed.setdefault((key.name, key.phase), []).append((key, judgement))

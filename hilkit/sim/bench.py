@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterable, Mapping
+from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -15,12 +15,22 @@ from hilkit.sim.contrary import ContraryAnalyser
 from hilkit.sim.device import Instrument
 from hilkit.sim.faults import FaultRow, FaultTable
 from hilkit.sim.front_panel import AnalyserLimits
+from hilkit.sim.generator import Generator, GeneratorLimits
+from hilkit.sim.power_meter import MeterLimits, PowerMeter
 from hilkit.sim.radio_port import LineRadio
 from hilkit.sim.receiver import SweepRequest
+from hilkit.sim.substitution import Output
 from hilkit.sim.switch import Switch
 
 if TYPE_CHECKING:
-    from hilkit.sim.profile import AnalyserProfile, IdentityProfile, ProfileFile
+    from hilkit.sim.profile import (
+        AnalyserProfile,
+        GeneratorProfile,
+        IdentityProfile,
+        PowerMeterProfile,
+        ProfileFile,
+    )
+    from hilkit.sim.substitution import PowerRead
     from hilkit.sim.world import World
 
 __all__ = ["RADIO", "SimulatedBench", "canonical_resource"]
@@ -55,6 +65,7 @@ class SimulatedBench:
         self._common: dict[str, Any] = {"faults": self.faults, "latency_s": latency_s}
         self._analysers(profile)
         self._boxes(profile)
+        self._calibrators(profile)
         radio = LineRadio(
             RADIO,
             self.clock,
@@ -115,6 +126,28 @@ class SimulatedBench:
             )
             self._place(name, switch, relay.resource)
 
+    def _calibrators(self, profile: ProfileFile) -> None:
+        for name, each in profile.generators.items():
+            generator = Generator(
+                name,
+                self.clock,
+                source=_GeneratorPhysics(self.world, name),
+                limits=_generator_limits(each),
+                identity=_identity(each.identity),
+                **self._common,
+            )
+            self._place(name, generator, each.resource)
+        for name, sensor in profile.power_meters.items():
+            meter = PowerMeter(
+                name,
+                self.clock,
+                sensor=_MeterPhysics(self.world, name),
+                limits=_meter_limits(sensor),
+                identity=_identity(sensor.identity),
+                **self._common,
+            )
+            self._place(name, meter, sensor.resource)
+
     @property
     def instruments(self) -> Mapping[str, Instrument]:
         """The instruments by name, the radio under ``radio``."""
@@ -142,6 +175,25 @@ def _limits(profile: AnalyserProfile) -> AnalyserLimits:
     return AnalyserLimits(low_hz=profile.low.hz, high_hz=profile.high.hz, sweep_factor=profile.sweep_factor)
 
 
+def _generator_limits(profile: GeneratorProfile) -> GeneratorLimits:
+    return GeneratorLimits(
+        low_hz=profile.low.hz,
+        high_hz=profile.high.hz,
+        lowest_dbm=profile.lowest.dbm,
+        highest_dbm=profile.highest.dbm,
+        settle_s=profile.settle_time.s,
+    )
+
+
+def _meter_limits(profile: PowerMeterProfile) -> MeterLimits:
+    return MeterLimits(
+        low_hz=profile.low.hz,
+        high_hz=profile.high.hz,
+        reading_s=profile.reading_time.s,
+        zero_s=profile.zero_time.s,
+    )
+
+
 @dataclass(frozen=True)
 class _AnalyserPhysics:
     """One analyser of the world, as its front end uses it."""
@@ -161,3 +213,49 @@ class _AnalyserPhysics:
     @property
     def locked(self) -> bool:
         return self.world.reference_locked(self.name)
+
+
+@dataclass(frozen=True)
+class _GeneratorPhysics:
+    """One generator of the world, as its front end uses it."""
+
+    world: World
+    name: str
+
+    def put_out(
+        self, *, frequency_hz: float, level_dbm: float, on: bool, levelled: bool, external: bool
+    ) -> None:
+        output = Output(
+            frequency_hz=frequency_hz,
+            level_dbm=level_dbm,
+            on=on,
+            levelled=levelled,
+            external_reference=external,
+        )
+        self.world.generators[self.name].set(output)
+
+    @property
+    def unlevelled(self) -> bool:
+        return self.world.generators[self.name].unlevelled
+
+    @property
+    def locked(self) -> bool:
+        return self.world.generators[self.name].locked
+
+
+@dataclass(frozen=True)
+class _MeterPhysics:
+    """One power meter of the world, as its front end uses it."""
+
+    world: World
+    name: str
+
+    def measure(
+        self, *, frequency_hz: float, averages: int, seconds: float, key: tuple[Hashable, ...]
+    ) -> PowerRead:
+        return self.world.measure_power(
+            self.name, frequency_hz=frequency_hz, averages=averages, seconds=seconds, key=key
+        )
+
+    def zero(self) -> None:
+        self.world.zero_meter(self.name)

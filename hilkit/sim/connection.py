@@ -39,6 +39,7 @@ class ScpiDevice:
         self._strike = NO_STRIKE
         self._path: object = None
         self._open_ended = False
+        self._started = False
         self._requested = False
         self.lost = False
 
@@ -105,7 +106,7 @@ class ScpiDevice:
         except ScpiError as error:
             self._units.append(error)
         self._path = self._instrument.tree.root
-        self._open_ended = False
+        self._open_ended = self._started = False
         return True
 
     def _advance(self) -> bool:
@@ -130,10 +131,14 @@ class ScpiDevice:
         if isinstance(unit, ScpiError):
             raise unit
         command, path = self._instrument.tree.find(unit.header, self._path)
+        if unit.query and command.ask_starts is not None and not self._started:
+            command.ask_starts(self._instrument)
+            self._started = True
         waits = command.ask_waits if unit.query else command.do_waits
         if waits and self._instrument.busy:
             return False
         self._path = path
+        self._started = False
         self._instrument.spend()
         self._instrument.settle()
         self._carry_out(command, unit)

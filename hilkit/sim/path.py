@@ -26,7 +26,7 @@ from hilkit.sim.profile import (
 )
 from hilkit.sim.touchstone import Network, read_network
 
-__all__ = ["Branch", "cascade", "reflection", "transfer", "two_port"]
+__all__ = ["Branch", "cascade", "over_frequency", "reflection", "transfer", "two_port"]
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
@@ -116,13 +116,13 @@ class Branch:
         if isinstance(element, RelayElement):
             loss = _relay_loss(element, frequency_hz, closed[element.relay])
         elif isinstance(element, StepAttenuatorElement):
-            loss = _over_frequency(element.loss, frequency_hz) + pad_loss_db[element.pad]
+            loss = over_frequency(element.loss, frequency_hz) + pad_loss_db[element.pad]
         elif isinstance(element, CableElement):
             giga = frequency_hz / 1e9
             loss = element.conductor.db * np.sqrt(giga) + element.dielectric.db * giga
         else:
             assert isinstance(element, LossElement)
-            loss = _over_frequency(element.loss, frequency_hz)
+            loss = over_frequency(element.loss, frequency_hz)
         return _lossy(element, frequency_hz, loss)
 
 
@@ -136,10 +136,11 @@ def _relay_loss(element: RelayElement, frequency_hz: Floats, closed: frozenset[i
     if element.close not in closed:
         return np.full(len(frequency_hz), element.isolation.db)
     shared = 20 * math.log10((len(closed) + 1) / 2)
-    return _over_frequency(element.loss, frequency_hz) + shared
+    return over_frequency(element.loss, frequency_hz) + shared
 
 
-def _over_frequency(loss: Ratio | dict[Frequency, Ratio], frequency_hz: Floats) -> Floats:
+def over_frequency(loss: Ratio | dict[Frequency, Ratio], frequency_hz: Floats) -> Floats:
+    """Return a ratio at frequencies in Hz: linear between the points of a table, constant outside."""
     if isinstance(loss, Ratio):
         return np.full(len(frequency_hz), loss.db)
     points = sorted((frequency.hz, ratio.db) for frequency, ratio in loss.items())

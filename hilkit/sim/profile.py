@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field
 
+from hilkit.errors import FileProblems
 from hilkit.files import FileModel, Lab, load, validate
 from hilkit.quantities import (
     Angle,
@@ -21,18 +22,21 @@ from hilkit.quantities import (
     Frequency,
     Level,
     Ratio,
-    RelativeDensity,
     Temperature,
 )
+from hilkit.sim.profile_parts import IdentityProfile, SkirtProfile, Table
 from hilkit.sim.profile_radio import RadioProfile
+from hilkit.sim.profile_substitution import GeneratorProfile, PowerMeterProfile
 
 __all__ = [
     "AnalyserProfile",
     "Element",
     "Fault",
+    "GeneratorProfile",
     "IdentityProfile",
     "PadProfile",
     "PathProfile",
+    "PowerMeterProfile",
     "Profile",
     "ProfileFile",
     "ReferenceProfile",
@@ -40,32 +44,12 @@ __all__ = [
     "load_profile",
 ]
 
-Table = dict[Frequency, Ratio]
-"""A ratio over frequency; linear in between, constant outside."""
-
-
-class IdentityProfile(FileModel):
-    """What the instrument answers to ``*IDN?``."""
-
-    maker: str = "Lab"
-    model: str
-    serial: str
-    firmware: str = "1.0"
-
 
 class ReferenceProfile(FileModel):
     """The house reference that feeds whatever is set to its external reference."""
 
     present: bool = True
     error: Fraction = Fraction.parse("0 ppm")
-
-
-class SkirtProfile(FileModel):
-    """Phase noise on one side of a line: a plateau up to ``corner``, then 20 dB a decade down to ``far``."""
-
-    density: RelativeDensity
-    corner: Frequency
-    far: RelativeDensity
 
 
 class SpurProfile(FileModel):
@@ -232,42 +216,34 @@ class ProfileFile(FileModel):
 
     profile: str
     about: str = ""
-    seed: int = 1
+    seed: Annotated[int, Field(ge=0)] = 1
     ambient: Temperature = Temperature.parse("23 °C")
     reference: ReferenceProfile = ReferenceProfile()
     radio: RadioProfile
     analysers: dict[str, AnalyserProfile]
     pads: dict[str, PadProfile] = Field(default_factory=dict)
     relays: dict[str, RelayProfile] = Field(default_factory=dict)
+    generators: dict[str, GeneratorProfile] = Field(default_factory=dict)
+    power_meters: dict[str, PowerMeterProfile] = Field(default_factory=dict)
     paths: dict[str, PathProfile]
     faults: tuple[Fault, ...] = ()
 
-    @model_validator(mode="after")
-    def _names_exist(self) -> ProfileFile:
-        for name, path in self.paths.items():
-            if path.analyser not in self.analysers:
-                raise ValueError(
-                    f"path {name} ends at {path.analyser!r}, which is not an analyser of this profile"
-                )
-            if str(path.channel) not in self.radio.channels:
-                raise ValueError(
-                    f"path {name} starts at channel {path.channel}, which the radio does not have"
-                )
-            for element in path.elements:
-                self._check_element(name, element)
-        return self
+    @property
+    def connected(self) -> dict[str, str]:
+        """The plane at which each generator and each sensor stands at first, "" for none."""
+        generators = {name: each.connected for name, each in self.generators.items()}
+        return generators | {name: each.connected for name, each in self.power_meters.items()}
 
-    def _check_element(self, name: str, element: Element) -> None:
-        if isinstance(element, StepAttenuatorElement) and element.pad not in self.pads:
-            raise ValueError(
-                f"path {name} goes through pad {element.pad!r}, which this profile does not have"
-            )
-        if isinstance(element, RelayElement):
-            relay = self.relays.get(element.relay)
-            if relay is None or element.close not in relay.channels:
-                raise ValueError(
-                    f"path {name} goes through {element.relay}:{element.close}, which is not there"
-                )
+    @property
+    def planes(self) -> tuple[str, ...]:
+        """Where a generator or a sensor can stand: ports of paths, inputs of analysers, outputs of
+        generators.
+        """
+        return (
+            *(f"{name} port" for name in self.paths),
+            *(f"{name} input" for name in self.analysers),
+            *(f"{name} output" for name in self.generators),
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -285,5 +261,11 @@ class Profile:
 
 def load_profile(path: Path | str, lab: Lab | None = None) -> Profile:
     """Read a profile by name (from the lab or the library) or by path; ``FileProblems`` for its mistakes."""
+    from hilkit.sim.profile_check import check_profile
+
     found = (lab or Lab(None)).find("profile", str(path), relative_to=None)
-    return Profile(file=validate(load(found), ProfileFile), folder=found.parent)
+    document = load(found)
+    file = validate(document, ProfileFile)
+    if problems := check_profile(file, document, found.parent):
+        raise FileProblems(problems)
+    return Profile(file=file, folder=found.parent)

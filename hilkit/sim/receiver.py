@@ -75,7 +75,7 @@ class _Steady:
 
 
 class Receiver:
-    """One analyser: its fixed errors belong to ``seed``, its noise to ``noise_seed`` and the key of each sweep."""
+    """One analyser: its fixed errors belong to ``seed``, its noise to ``noise_seed`` and each sweep's key."""
 
     def __init__(
         self, name: str, profile: AnalyserProfile, *, seed: int, noise_seed: int, house_error: float

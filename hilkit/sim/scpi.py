@@ -29,8 +29,9 @@ class Command:
 
     ``do(instrument, *values)`` carries out the command form with parameters ``takes``; ``ask(instrument,
     *values)`` answers the query form with parameters ``asks``. The last ``spare`` parameters of either may be
-    left out. ``do_waits`` and ``ask_waits`` hold the message back until no operation is pending;
-    ``open_ended`` marks an answer of arbitrary text, after which no other may follow in a message.
+    left out. ``do_waits`` and ``ask_waits`` hold the message back until no operation is pending, and
+    ``ask_starts`` is called before that wait; ``open_ended`` marks an answer of arbitrary text, after which
+    no other may follow in a message.
     """
 
     pattern: str
@@ -42,6 +43,7 @@ class Command:
     asks_spare: int = 0
     do_waits: bool = False
     ask_waits: bool = False
+    ask_starts: Callable[[Any], None] | None = None
     open_ended: bool = False
 
     def execute(self, instrument: Any, data: Sequence[Datum]) -> None:

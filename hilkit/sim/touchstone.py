@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -31,15 +32,20 @@ class Network:
         Magnitude and unwrapped phase are interpolated, the ends are held: the truth exists outside the table
         too.
         """
-        result = np.empty((len(frequency_hz), 2, 2), dtype=np.complex128)
+        magnitude, phase = (np.empty((len(frequency_hz), 2, 2)) for _ in range(2))
+        size, angle = self._polar
         order = [port - 1 for port in ports]
         for row in range(2):
             for column in range(2):
-                values = self.s[:, order[row], order[column]]
-                magnitude = np.interp(frequency_hz, self.frequency_hz, np.abs(values))
-                phase = np.interp(frequency_hz, self.frequency_hz, np.unwrap(np.angle(values)))
-                result[:, row, column] = magnitude * np.exp(1j * phase)
-        return result
+                one = (slice(None), order[row], order[column])
+                magnitude[:, row, column] = np.interp(frequency_hz, self.frequency_hz, size[one])
+                phase[:, row, column] = np.interp(frequency_hz, self.frequency_hz, angle[one])
+        return np.asarray(magnitude * np.exp(1j * phase), dtype=np.complex128)
+
+    @cached_property
+    def _polar(self) -> tuple[Floats, Floats]:
+        """Magnitude and unwrapped phase in radians of every point."""
+        return np.abs(self.s), np.unwrap(np.angle(self.s), axis=0)
 
 
 def read_network(path: Path) -> Network:

@@ -114,6 +114,8 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
             if not taken:
                 device.talk()
             if not _wait(self.bench.clock, device, deadline):
+                if taken and ends and _is_stream(opened):  # as a socket of PyVISA-py hands over what has come
+                    return taken, self._done(session, StatusCode.success)
                 self._fail(session, StatusCode.error_timeout)
 
     def clear(self, session: int) -> StatusCode:
@@ -148,10 +150,14 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
 def _session(manager: int, name: str) -> Any:
     """Return a PyVISA-sim session, which keeps the attributes of the resource."""
     parsed = rname.ResourceName.from_string(name)
+    if parsed.interface_type_const == constants.InterfaceType.asrl and not parsed.board.isdigit():
+        # PyVISA-sim takes the board for a number; a port with a path such as /dev/ttyUSB0 has none
+        parsed.board = "0"
     make = Session.get_session_class(parsed.interface_type_const, parsed.resource_class)
     opened = make(manager, name, parsed)
     if _is_stream(opened):
         opened.attrs[ResourceAttribute.suppress_end_enabled] = True  # a stream has no END to look at
+    opened.attrs[ResourceAttribute.resource_name] = name
     return opened
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Hashable
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 
@@ -16,22 +17,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hilkit.clock import Clock
-from hilkit.sim.amplifier import watts
-from hilkit.sim.frontend import Arrival, Comb, Skirt
-from hilkit.sim.path import Branch, reflection, transfer
+from hilkit.sim.frontend import Arrival
 from hilkit.sim.profile import Profile
-from hilkit.sim.profile_radio import SynthesiserProfile
 from hilkit.sim.radio import SimRadio
 from hilkit.sim.receiver import Receiver, SweepRequest, SweepResult
+from hilkit.sim.substitution import Arriving, Connections, Feed, PowerRead, SimGenerator, SimMeter
 from hilkit.sim.switchgear import SimPad, SimRelay
-from hilkit.sim.transmitter import Band, Transmission, band, record, spectrum
+from hilkit.sim.transmitter import Transmission, record, spectrum
+from hilkit.sim.wiring import Wiring
 
 __all__ = ["PortLine", "World"]
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
-BAND_PATH_POINTS = 33
+FLOOR_GRID_HZ = 1e6
+"""The radio's flat noise goes through the path as it is at the multiple of this nearest to the centre."""
+
 SETTLING_DB = 20.0
 
 
@@ -76,13 +78,25 @@ class World:
             )
             for name, analyser in file.analysers.items()
         }
-        self._branches = {name: Branch(path.elements, profile.folder) for name, path in file.paths.items()}
-        self._external_since_s: dict[str, float | None] = dict.fromkeys(file.analysers)
-        self._transfers: dict[tuple[object, ...], Complex] = {}
-        self._arrivals: dict[str, tuple[object, dict[int, Transmission], Arrival]] = {}
-        self._skirts = {
-            number: _skirt(channel.profile.synthesiser) for number, channel in self.radio.channels.items()
+        self.generators = {
+            name: SimGenerator(
+                name,
+                each,
+                seed=file.seed,
+                clock=clock,
+                house_error=file.reference.error.value,
+                house_present=file.reference.present,
+            )
+            for name, each in file.generators.items()
         }
+        self.meters = {
+            name: SimMeter(name, each, seed=file.seed, noise_seed=self.seed)
+            for name, each in file.power_meters.items()
+        }
+        self.connections = Connections(file)
+        self.wiring = Wiring(profile, self.radio, self.generators, self.pads, self.relays)
+        self._external_since_s: dict[str, float | None] = dict.fromkeys(file.analysers)
+        self._arrivals: dict[str, tuple[object, dict[int, Transmission], Arrival]] = {}
         self.reference_present = dict.fromkeys(file.analysers, file.reference.present)
 
     # instruments
@@ -123,6 +137,32 @@ class World:
         result = receiver.sweep(request, arrival, key)
         return result if locked else replace(result, reference_locked=False)
 
+    def connect(self, instrument: str, plane: str) -> None:
+        """Do what a person does: put a generator's cable or a meter's sensor on a plane, "" takes it off.
+
+        Planes are ``tx1 port``, ``analyser input`` and ``generator output``, with the names of this bench;
+        ValueError for others and for a place that is taken.
+        """
+        with self.lock:
+            self.connections.connect(instrument, plane)
+
+    def measure_power(
+        self,
+        meter: str,
+        *,
+        frequency_hz: float,
+        averages: int,
+        seconds: float,
+        key: tuple[Hashable, ...],
+    ) -> PowerRead:
+        """Return a reading that starts now and takes ``seconds``; ``key`` alone decides its noise."""
+        arriving = self.arriving(meter, self.clock.now() + seconds / 2)
+        return self.meters[meter].read(arriving, frequency_hz=frequency_hz, averages=averages, key=key)
+
+    def zero_meter(self, meter: str) -> None:
+        """Zero a meter on what arrives at its sensor now."""
+        self.meters[meter].zero(self.arriving(meter, self.clock.now()))
+
     def path_for(self, channel: int, analyser: str | None = None) -> str:
         """Return the name of the path that starts at a channel; ``KeyError`` if there is none."""
         for name, path in self.profile.file.paths.items():
@@ -151,7 +191,7 @@ class World:
         frequency = np.asarray(
             transmission.carrier_hz + np.fft.fftfreq(samples, 1 / rate_hz), dtype=np.float64
         )
-        through = self._transfer(self.path_for(channel), frequency, channel)
+        through = self.wiring.transfer(frequency, *self.wiring.ends(self.path_for(channel), channel))
         return np.asarray(np.fft.ifft(np.fft.fft(envelope) * through), dtype=np.complex128), rate_hz
 
     def truth_port_lines(self, channel: int, now: float | None = None) -> list[PortLine]:
@@ -171,86 +211,69 @@ class World:
     def path_loss_db(self, channel: int, frequency_hz: float, *, path: str | None = None) -> float:
         """Return the true loss from the port to the analyser as everything stands now, mismatch included."""
         name = path or self.path_for(channel)
-        through = self._transfer(name, np.array([frequency_hz]), channel)
+        through = self.wiring.transfer(np.array([frequency_hz]), *self.wiring.ends(name, channel))
         return -20 * math.log10(abs(through[0]))
+
+    def matched_loss_db(self, path: str, frequency_hz: float) -> float:
+        """Return the true loss of a path as it stands between a source and a load without reflection."""
+        return -20 * math.log10(abs(self.wiring.transfer(np.array([frequency_hz]), path, 0j, 0j)[0]))
+
+    def arriving(self, meter: str, now: float | None = None) -> Arriving:
+        """Return what truly arrives at a sensor: frequency in Hz and power in W of each line and band."""
+        now = self.clock.now() if now is None else now
+        feeds = self.connections.feeds_of(self.connections.plane_of(meter))
+        arrival = self.wiring.arrive(feeds, now, 1e9, load=self.meters[meter].reflection)
+        lines = [
+            (float(frequency), float(power))
+            for comb in arrival.combs
+            for frequency, power in zip(
+                comb.frequencies_hz(comb.orders), np.abs(comb.amplitudes) ** 2, strict=True
+            )
+        ]
+        return (*lines, *((stream.carrier_hz, stream.power_w) for stream in arrival.bands))
 
     # inner workings
 
     def _hot_level(self, kind: str, name: str) -> float:
-        """Highest level in dBm that any channel sends into a path with this relay or pad."""
+        """Highest level in dBm that anything sends into a path with this relay or pad."""
         levels = [-math.inf]
-        for path_name, path in self.profile.file.paths.items():
-            branch = self._branches[path_name]
+        for path_name, branch in self.wiring.branches.items():
             names = branch.pads if kind == "pad" else branch.relays
             if name in names:
-                levels.append(self.radio.channels[path.channel].nominal_level_dbm())
+                feeds = self.connections.feeds_of(f"{path_name} port")
+                levels += [self._sent_level(feed) for feed in feeds]
         return max(levels)
+
+    def _sent_level(self, feed: Feed) -> float:
+        if feed.generator:
+            return self.generators[feed.generator].level_at(self.clock.now())
+        return self.radio.channels[feed.channel].nominal_level_dbm()
 
     def _arrival(self, analyser: str, request: SweepRequest, sweep_s: float, sweeps: int) -> Arrival:
         """What arrives at an analyser; the same object as long as nothing has changed."""
         now = self.clock.now() + sweep_s * sweeps / 2
         sent = {number: self.radio.transmission(number, now) for number in self.radio.channels}
         names = [name for name, path in self.profile.file.paths.items() if path.analyser == analyser]
-        share = self._share(request, sweep_s, sweeps, max(map(self._settled_s, names), default=-1.0))
-        state = (request.centre_hz, tuple(map(id, sent.values())), tuple(map(self._setting, names)))
+        share = self._share(request, sweep_s, sweeps, max(map(self.wiring.settled_s, names), default=-1.0))
+        centre_hz = round(request.centre_hz / FLOOR_GRID_HZ) * FLOOR_GRID_HZ
+        sources = tuple(
+            (each.output, each.level_at(now))
+            for name, each in self.generators.items()
+            if self.connections.plane_of(name)
+        )
+        moved = (tuple(map(self.wiring.setting, names)), self.connections.state, sources)
+        state = (centre_hz, tuple(map(id, sent.values())), moved)
         last = self._arrivals.get(analyser)
         if share is None and last is not None and last[0] == state:
             return last[2]
-        arrival = self._arrive(names, sent, request.centre_hz, share)
+        plane = f"{analyser} input"
+        feeds = () if self.connections.meter_at(plane) else self.connections.feeds_of(plane)
+        load = self.wiring.analyser_reflection(analyser)
+        arrival = self.wiring.arrive(feeds, now, centre_hz, load=load, share=share)
         if share is None:
             # The transmissions are kept with their ids, so that an id cannot come back for another one.
             self._arrivals[analyser] = (state, sent, arrival)
         return arrival
-
-    def _arrive(
-        self, names: list[str], sent: dict[int, Transmission], centre_hz: float, share: Floats | None
-    ) -> Arrival:
-        combs: list[Comb] = []
-        bands: list[Band] = []
-        floor = 0.0
-        for name in names:
-            port = self.profile.file.paths[name].channel
-            for number, transmission in sent.items():
-                channel = self.radio.channels[number].profile
-                loss_db = 0.0 if number == port else channel.crosstalk.db
-                combs.append(self._comb(name, port, transmission, loss_db, self._skirts[number]))
-                stream = band(transmission)
-                if stream is not None:
-                    bands.append(self._band(name, port, stream, loss_db))
-            density = self.radio.channels[port].profile.amplifier.noise_density.dbm_per_hz
-            floor += watts(density) * abs(self._transfer(name, np.array([centre_hz]), port)[0]) ** 2
-        return Arrival(combs=tuple(combs), bands=tuple(bands), floor_w_per_hz=floor, share=share)
-
-    def _comb(self, path: str, port: int, transmission: Transmission, loss_db: float, skirt: Skirt) -> Comb:
-        orders, lines = spectrum(transmission)
-        frequency = np.asarray(transmission.carrier_hz + orders * transmission.offset_hz, dtype=np.float64)
-        through = self._transfer(path, frequency, port) * 10 ** (-loss_db / 20)
-        return Comb(
-            carrier_hz=transmission.carrier_hz,
-            offset_hz=transmission.offset_hz,
-            orders=orders,
-            amplitudes=lines * through,
-            skirt=skirt,
-        )
-
-    def _band(self, path: str, port: int, stream: Band, loss_db: float) -> Band:
-        edge = stream.offset_hz[-1]
-        coarse = np.linspace(-edge, edge, BAND_PATH_POINTS)
-        power = np.abs(self._transfer(path, stream.carrier_hz + coarse, port)) ** 2 * 10 ** (-loss_db / 10)
-        gain = np.interp(stream.offset_hz, coarse, power)
-        centre = float(power[BAND_PATH_POINTS // 2])
-        step = stream.offset_hz[1] - stream.offset_hz[0]
-        linear = stream.linear * gain
-        # The third-order spectrum is referred to the connector: power cubed there, coefficient over the
-        # path's power.
-        return Band(
-            carrier_hz=stream.carrier_hz,
-            offset_hz=stream.offset_hz,
-            linear=linear,
-            shape=stream.shape * gain * centre**2,
-            third=stream.third / centre,
-            power_w=float(linear.sum() * step),
-        )
 
     def _share(self, request: SweepRequest, sweep_s: float, sweeps: int, settled_s: float) -> Floats | None:
         start = self.clock.now()
@@ -259,51 +282,6 @@ class World:
         times = start + sweep_s * np.arange(request.points) / request.points
         first = np.where(times < settled_s, 10 ** (-SETTLING_DB / 10), 1.0)
         return np.asarray((first + sweeps - 1) / sweeps, dtype=np.float64)
-
-    def _settled_s(self, path: str) -> float:
-        branch = self._branches[path]
-        times = [self.pads[name].settled_at_s for name in branch.pads]
-        times += [self.relays[name].settled_at_s for name in branch.relays]
-        return max(times, default=-1.0)
-
-    def _setting(self, path: str) -> tuple[object, ...]:
-        """The state of all that moves on a path."""
-        branch = self._branches[path]
-        pads = tuple(self.pads[name].read() for name in branch.pads)
-        return (*pads, *(self.relays[name].closed for name in branch.relays))
-
-    def _transfer(self, path: str, frequency_hz: Floats, port: int) -> Complex:
-        """Transfer of a path as it stands; kept, because the same lines are swept again and again."""
-        key = (path, self._setting(path), frequency_hz.tobytes())
-        if key not in self._transfers:
-            if len(self._transfers) > 512:
-                self._transfers.clear()
-            self._transfers[key] = self._compute(path, frequency_hz, port)
-        return self._transfers[key]
-
-    def _compute(self, path: str, frequency_hz: Floats, port: int) -> Complex:
-        branch = self._branches[path]
-        closed = {name: self.relays[name].closed for name in branch.relays}
-        network = branch.network(
-            frequency_hz,
-            pad_loss_db={name: self.pads[name].loss_db(frequency_hz) for name in branch.pads},
-            closed=closed,
-        )
-        source = self.radio.channels[port].profile
-        load = self.profile.file.analysers[self.profile.file.paths[path].analyser]
-        return transfer(
-            network,
-            reflection(source.match.db, source.match_phase.deg),
-            reflection(load.match.db, load.match_phase.deg),
-        )
-
-
-def _skirt(loop: SynthesiserProfile) -> Skirt:
-    return Skirt(
-        near=10 ** (loop.plateau.dbc_per_hz / 10),
-        corner_hz=loop.corner.hz,
-        far=10 ** (loop.far.dbc_per_hz / 10),
-    )
 
 
 def _baseband(transmission: Transmission, samples: int) -> tuple[Complex, float]:

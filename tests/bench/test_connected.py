@@ -7,9 +7,10 @@ from typing import Any
 
 import pytest
 
-from hilkit.bench import Connected
+from hilkit.bench import Connected, load_bench
 from hilkit.bench import connected as module
 from hilkit.errors import BenchError, IdentityError, LinkError
+from hilkit.files import load
 from tests.bench.pier import LAB, Lines, pier, simulated
 
 
@@ -46,6 +47,29 @@ def test_everything_is_open_inside_and_closed_in_reverse_order_after(
         assert list(connected.instruments) == ["analyser", "pad", "relay"]
         assert closed == []
     assert closed == ["radio", "relay", "pad", "analyser"]
+
+
+def test_on_calibration_day_generator_and_meter_are_prepared_too_and_send_no_rf(tmp_path: Path) -> None:
+    manager, clock = simulated()
+    for port, left in ((5028, b":POW 3;:OUTP ON;:POW:OFFS 5"), (5029, b":SENS:CORR ON")):
+        item = manager.open_resource(f"TCPIP0::127.0.0.1::{port}::SOCKET")
+        item.write_raw(left + b"\n")
+        item.close()
+    bench = load_bench(LAB.find("bench", "simulated_pier_calibration"), LAB)
+    with bench.connect(manager, clock, Lines(), LAB) as connected:
+        generator = connected.generators["generator"]
+        assert (generator.output(), generator.read_number("level_offset")) == (False, 0.0)
+        assert generator.read("reference_source") == "external"
+        assert connected.power_meters["power_meter"].read("corrections") is False
+
+
+def test_the_bench_on_calibration_day_is_the_same_but_for_what_calibrates() -> None:
+    daily, that_day = (
+        load(LAB.find("bench", name)).data for name in ("simulated_pier", "simulated_pier_calibration")
+    )
+    for name in ("generator", "power_meter"):
+        del that_day["instruments"][name]
+    assert {**that_day, "bench": daily["bench"]} == daily
 
 
 def test_an_exception_inside_closes_everything_too(tmp_path: Path, closed: list[str]) -> None:

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import datetime as dt
+import socket
 from pathlib import Path
 
 import pytest
 
 from hilkit.bench import Bench, InspectionReport, bench_lock, inspect
+from hilkit.bench.inspection import Finding, InstrumentLook, _look_at
 from hilkit.clock import VirtualClock
 from hilkit.errors import BenchBusyError
+from hilkit.reports import inspection_block
 from hilkit.sim.profile import Fault
 from tests.bench.pier import LAB, Lines, pier, simulated
 
@@ -46,7 +49,8 @@ def test_an_inspection_only_asks(tmp_path: Path) -> None:
     look_at(pier(tmp_path), lines=lines)
     assert lines.sent()
     for text in lines.sent():
-        assert text.endswith("?") or text in ("about", "clockin"), text
+        asks = ("about", "clockin", "rf 1", "rf 2", "trim 1", "trim 2")
+        assert text.endswith("?") or text in asks, text
         assert "*TST?" not in text
 
 
@@ -104,7 +108,7 @@ def test_another_instrument_is_wrong_but_does_not_hide_the_rest(tmp_path: Path) 
 def test_an_instrument_that_is_not_there_is_wrong_but_does_not_hide_the_rest(tmp_path: Path) -> None:
     report = look_at(pier(tmp_path, ("127.0.0.1::5027", "127.0.0.1::5999")))
     assert [look.reached for look in report.instruments] == [True, True, False, True]
-    finding = report.findings[0]
+    (finding,) = (each for each in report.findings if each.about == "relay")
     assert (finding.weight, finding.about) == ("wrong", "relay")
     assert finding.what_to_do
 
@@ -114,6 +118,58 @@ def test_a_silent_instrument_is_wrong_but_does_not_hide_the_rest(tmp_path: Path)
     report = look_at(pier(tmp_path), silent)
     assert {finding.about for finding in report.findings} == {"pad"}
     assert [look.name for look in report.instruments if look.identity] == ["analyser", "relay", "radio"]
+
+
+def test_an_address_behind_which_nobody_listens_does_not_answer_and_is_one_finding(tmp_path: Path) -> None:
+    """Over PyVISA-py, which opens a socket that was refused and only fails when something is sent."""
+    import pyvisa
+
+    with socket.socket() as unused:
+        unused.bind(("127.0.0.1", 0))
+        port = unused.getsockname()[1]
+    bench = pier(tmp_path, ("127.0.0.1::5026", f"127.0.0.1::{port}"))
+    manager = pyvisa.ResourceManager("@py")
+    look, findings = _look_at(
+        bench.instruments["pad"], bench, manager, VirtualClock(), Lines(), self_test=False
+    )
+    manager.close()
+    text = "\n".join(line.text for line in inspection_block(_report(look, findings), width=200))
+    assert "pad: DOES NOT ANSWER" in text
+    assert "errors " not in text
+    assert text.count("wrong: ") == 1
+    assert f"wrong: pad: cannot send '*IDN?' to TCPIP0::127.0.0.1::{port}::SOCKET: the connection was" in text
+
+
+def test_swapped_addresses_are_one_finding_for_each_of_the_two(tmp_path: Path) -> None:
+    swap = (
+        ("127.0.0.1::5026", "127.0.0.1::9"),
+        ("127.0.0.1::5100", "127.0.0.1::5026"),
+        ("127.0.0.1::9", "127.0.0.1::5100"),
+    )
+    report = look_at(pier(tmp_path, *swap))
+    text = "\n".join(line.text for line in inspection_block(report, width=200))
+    assert sorted(each.about for each in report.findings if each.weight == "wrong") == ["pad", "radio"]
+    assert "pad: answers" not in text
+    assert "radio: answers" not in text
+    assert "pad: pad:" not in text
+    assert "radio: radio:" not in text
+
+
+def test_rf_that_was_left_on_is_shown_and_is_wrong(tmp_path: Path) -> None:
+    manager, clock = simulated()
+    radio = manager.open_resource("TCPIP0::127.0.0.1::5100::SOCKET")
+    for line in (b"trim 1 6\n", b"rf 1 on\n"):
+        radio.write_raw(line)
+    radio.close()
+    report = inspect(pier(tmp_path), manager, clock, Lines(), LAB)
+    assert not report.ok
+    text = "\n".join(line.text for line in inspection_block(report, width=200))
+    assert "RF          channel 1: ON, attenuation 6 dB; channel 2: off, attenuation" in text
+    assert "wrong: radio: RF of channel 1 is on, at attenuation 6 dB" in text
+
+
+def _report(look: InstrumentLook, findings: list[Finding]) -> InspectionReport:
+    return InspectionReport(bench="trial", simulation=None, instruments=[look], findings=findings)
 
 
 def test_a_lost_reference_is_wrong(tmp_path: Path) -> None:

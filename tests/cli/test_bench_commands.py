@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from hilkit.bench import load_bench
+from hilkit.bench import load_bench, resource_lock
 from hilkit.cli.serve_command import served_bench
 from hilkit.files import Lab
 from tests.cli.calls import call
@@ -95,7 +95,15 @@ def test_talk_says_how_a_resource_is_written(
 ) -> None:
     code, _, err = talk(capsys, monkeypatch, "", "10.0.0.7:5025")
     assert code == 2
-    assert "next: write " in err
+    assert err.startswith("hilkit: 10.0.0.7:5025: it begins with '10.0.0.7:5025'\n  next: write one such as ")
+
+
+def test_talk_names_the_instruments_of_a_simulated_bench(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    code, _, err = talk(capsys, monkeypatch, "", "analyzer", "--simulate", "simulated_pier")
+    assert code == 2
+    assert "its instruments are analyser, pad, relay, radio" in err
 
 
 def test_a_served_bench_file_reaches_the_served_addresses(tmp_path: Path) -> None:
@@ -152,3 +160,63 @@ def test_serve_does_not_write_over_a_bench_file(tmp_path: Path, capsys: pytest.C
     done = call(capsys, "serve", "simulated_pier", "--port-base", "0", "--write-bench", path)
     assert done.code == 2
     assert path.read_text(encoding="utf-8") == "bench: mine\n"
+
+
+def test_serve_looks_for_the_folder_of_the_bench_file_before_it_serves(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    target = tmp_path / "nodir" / "x.yaml"
+    done = call(capsys, "serve", "simulated_pier", "--port-base", "0", "--write-bench", target)
+    assert done.code == 2
+    assert done.out == ""
+    assert f"there is no folder {target.parent}" in done.err
+
+
+def test_serve_on_an_address_of_another_computer_speaks_of_the_host(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """192.0.2.0/24 belongs to nobody: RFC 5737, clause 3."""
+    done = call(capsys, "serve", "simulated_pier", "--host", "192.0.2.1", "--port-base", "0")
+    assert done.code == 3
+    assert "name an address of this computer with --host" in done.err
+    assert "--port-base" not in done.err.partition("next:")[2]
+
+
+def test_the_bench_file_of_a_served_simulation_says_in_its_name_what_it_is(tmp_path: Path) -> None:
+    lab = Lab(None)
+    source = lab.find("bench", "simulated_pier")
+    path = tmp_path / "served.yaml"
+    text, data_files = served_bench(source, {})
+    path.write_text(text, encoding="utf-8")
+    for name in data_files:
+        (tmp_path / name).write_bytes((source.parent / name).read_bytes())
+    assert load_bench(path, lab).name == f"{load_bench(source, lab).name} (served simulation)"
+
+
+def test_talk_is_refused_while_a_run_holds_the_instrument(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.setenv("LOCALAPPDATA", str(tmp_path))
+    address = "TCPIP0::127.0.0.1::2::SOCKET"
+    with resource_lock(address, "the night bench"):
+        code, _, err = talk(capsys, monkeypatch, "*IDN?\n", "TCPIP::127.0.0.1::2::SOCKET")
+    assert code == 3
+    assert f"{address} is held by" in err
+    assert "for the bench 'the night bench'" in err
+
+
+def test_talk_to_a_console_of_lines_hints_at_raw(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    code, _, err = talk(capsys, monkeypatch, "about\n", "radio", "--simulate", "simulated_pier")
+    assert code == 3
+    assert "use --raw" in err
+
+
+def test_talk_without_a_line_says_that_nothing_was_sent(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    code, _, err = talk(capsys, monkeypatch, "", "analyser", "--simulate", "simulated_pier")
+    assert code == 0
+    assert "nothing was sent" in err

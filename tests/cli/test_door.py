@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 import sys
@@ -147,3 +148,22 @@ def test_a_reader_that_goes_away_makes_no_noise(tmp_path: Path) -> None:
             check=False,
         )
     assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("number", [errno.ENOSPC, errno.EIO])
+def test_an_output_that_takes_no_more_is_told_and_is_no_defect(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, number: int
+) -> None:
+    echo = click.echo
+
+    def full(message: object = None, **more: Any) -> None:
+        if not more.get("err"):
+            raise OSError(number, os.strerror(number))
+        echo(message, **more)
+
+    monkeypatch.setattr(click, "echo", full)
+    monkeypatch.setattr("hilkit.cli.door._turn_away_from_pipe", lambda: None)
+    done = call(capsys, "check", "night_check")
+    assert done.code == 3
+    assert done.err.startswith(f"hilkit: the output cannot be written: {os.strerror(number)}")
+    assert "defect" not in done.err

@@ -39,7 +39,7 @@ def test_a_good_plan_is_told_with_the_bench_it_fits(
     path = lab_with(tmp_path)
     done = call(capsys, "check", path)
     assert done.code == 0
-    assert done.out == f"{path}: plan in order: 1 steps in 1 combinations; it fits the bench simulated pier\n"
+    assert done.out == f"{path}: plan in order: 1 step in 1 combination; it fits the bench simulated pier\n"
 
 
 def test_every_file_is_checked_and_every_mistake_shown(

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 
 import junitparser
 import pytest
 
+from hilkit.bench import resource_lock
 from hilkit.cli.common import pairs
 from hilkit.errors import RecordError, UsageError
 from hilkit.record import Event, ReadingTaken, Record, RunEnded, StepEnded
+from hilkit.reports import PlainScreen
 from tests.cli.calls import SMALL_PLAN, call, lab_with
 
 
@@ -44,7 +47,7 @@ def test_a_simulated_run_says_so_first_and_last_and_warns_of_rf(
     lines = call(capsys, "run", "sequences/small.yaml", "--seed", "17").out.splitlines()
     assert lines[0] == lines[-1] == "SIMULATED RUN: the numbers come from a model, not from a radio (seed 17)"
     assert sum(line.startswith("caution: conducted test") for line in lines) == 1
-    assert "verdict: pass  exit code 0: all pass (with a warning where nothing was judged)" in lines
+    assert "verdict: pass  exit code 0: all limits were met" in lines
 
 
 def test_a_missed_limit_is_exit_1(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -234,3 +237,37 @@ def test_the_night_check_that_comes_with_hilkit_passes_from_an_empty_folder(
     for case, step in zip(suite, stored.steps, strict=True):
         lines = case.system_out.splitlines()
         assert sum(" verdict " in line for line in lines) == len(step.readings)
+
+
+def test_a_busy_bench_is_told_in_a_few_lines_with_a_junit_file_for_the_ci(
+    here: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(here))
+    monkeypatch.setenv("LOCALAPPDATA", str(here))
+    plan = SMALL_PLAN.replace("{channel: [1]}", "{carrier: [1842.5 MHz, 1850 MHz, 1860 MHz]}")
+    plan = plan.replace("channel: $channel", "channel: 1").replace("carrier: 1842.5 MHz", "carrier: $carrier")
+    lab_with(here, plan)
+    (here / "nothing.yaml").write_text(REAL_BENCH, encoding="utf-8")
+    with resource_lock("TCPIP0::127.0.0.1::2::SOCKET", "the other bench"):
+        done = call(capsys, "run", "small", "--bench", "nothing.yaml")
+    assert done.code == 3
+    assert len(done.out.splitlines()) < 25
+    assert "1/3 to 3/3 skipped: the run stopped: bench of nothing is in use" in " ".join(done.out.split())
+    (folder,) = folders(here)
+    (suite,) = junitparser.JUnitXml.fromfile(str(folder / "junit.xml"))
+    assert (suite.errors, suite.skipped) == (1, 3)
+
+
+def test_a_terminal_that_goes_away_does_not_cost_the_junit_file(
+    here: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A write to a terminal that has hung up fails with EIO (POSIX.1-2017, write)."""
+
+    def gone(self: PlainScreen, lines: object) -> None:
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(PlainScreen, "show", gone)
+    lab_with(here)
+    assert call(capsys, "run", "small").code == 0
+    (folder,) = folders(here)
+    assert (folder / "junit.xml").is_file()

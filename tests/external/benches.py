@@ -19,11 +19,13 @@ NETWORKS = FilePath(skrf.__file__).parent / "data"
 def path_of(folder: FilePath, *elements: dict[str, Any]) -> Path:
     """Write a bench file whose one path has these elements, read it, and return the path.
 
-    Files that elements name are taken from scikit-rf's package data.
+    A file that an element names is copied beside it: from scikit-rf's package data, or from where a whole
+    path says.
     """
-    for element in elements:
-        if "file" in element:
-            shutil.copy(NETWORKS / element["file"], folder)
+    entries = [dict(element) for element in elements]
+    for entry in entries:
+        if "file" in entry:
+            entry["file"] = FilePath(shutil.copy(NETWORKS / entry["file"], folder)).name
     bench = {
         "bench": "one path",
         "instruments": {
@@ -37,7 +39,7 @@ def path_of(folder: FilePath, *elements: dict[str, Any]) -> Path:
             "frequency": [{"from": "1805 MHz", "to": "1880 MHz"}],
             "bandwidth": "60 MHz",
         },
-        "paths": {"tx1": list(elements)},
+        "paths": {"tx1": entries},
     }
     file = folder / "one_path.bench.yaml"
     file.write_text(json.dumps(bench, indent=1), encoding="utf-8")  # JSON is YAML 1.2

@@ -7,30 +7,23 @@ linear and quiet; the I/Q modulator has the faults that a test gives it and no o
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+import copy
+import json
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from tests.procedures.rig import Rig, rig
+from hilkit.files import library, load
+from hilkit.procedures import find
+from hilkit.readings import Measured
+from hilkit.sim.profile import Profile, ProfileFile
+from hilkit.testing import BenchOnTest, simulated_bench
 
+SHIPPED = library() / "sim_profiles"
 NO_MATCH_ERROR = "200 dB"
-ELEMENTS = """\
-    - {kind: coupler, name: coupler 1, loss: {1.7 GHz: 20.1 dB, 2.5 GHz: 19.8 dB}, uncertainty: 0.2 dB}
-    - {kind: coupler, name: coupler 2, loss: {1.7 GHz: 20.25 dB, 2.5 GHz: 20.1 dB}, uncertainty: 0.2 dB}
-    - {kind: touchstone, name: measured line, file: measured_line.s2p, uncertainty: 0.05 dB}
-    - {kind: cable, name: analyser cable, loss: {1 GHz: 0.6 dB, 2 GHz: 0.9 dB, 3 GHz: 1.1 dB}, law: sqrt_f, \
-uncertainty: 0.05 dB, node_out: analyser input}
-""".splitlines()
-PATH_CHANGES = (
-    (ELEMENTS[0], "    - {kind: coupler, loss: 20 dB}"),
-    (ELEMENTS[1], "    - {kind: coupler, loss: 20 dB}"),
-    (ELEMENTS[2] + "\n", ""),
-    (ELEMENTS[3], "    - {kind: cable, loss: 1 dB, node_out: analyser input}"),
-    ("loss: {1.7 GHz: 0.35 dB, 2.5 GHz: 0.4 dB}, uncertainty: 0.1 dB", "loss: 0.5 dB"),
-    ("loss: {1.7 GHz: 1.65 dB, 2.5 GHz: 1.9 dB}, uncertainty: 0.15 dB", "loss: 1.5 dB"),
-)
-"""The bench file's paths, made equal to those of :func:`without_errors`."""
+LOSSES_DB = (20.0, 0.5, 3.0, 1.5, 1.0)
+"""Loss of coupler, switch, pad, step attenuator at 0 dB, cable: truly there, and what the bench file says."""
 
 QUIET_RADIO = {
     "amplifier": {"full_scale": "23.5 dBm", "intercept": "200 dBm", "noise_density": "-220 dBm/Hz"},
@@ -71,40 +64,61 @@ def without_errors(data: dict[str, Any]) -> None:
     data["pads"]["pad"].update({"error_sd": "0 dB", "error_slope_sd_per_ghz": "0 dB"})
     for path in data["paths"].values():
         relay = next(element["close"] for element in path["elements"] if element["kind"] == "relay")
+        kinds: tuple[dict[str, Any], ...] = (
+            {"kind": "coupler"},
+            {"kind": "relay", "relay": "relay", "close": relay},
+            {"kind": "pad"},
+            {"kind": "step_attenuator", "pad": "pad"},
+            {"kind": "table"},
+        )
         path["elements"] = [
-            {"kind": "coupler", "loss": "20 dB", "match": NO_MATCH_ERROR},
-            {"kind": "relay", "relay": "relay", "close": relay, "loss": "0.5 dB", "match": NO_MATCH_ERROR},
-            {"kind": "pad", "loss": "3 dB", "match": NO_MATCH_ERROR},
-            {"kind": "step_attenuator", "pad": "pad", "loss": "1.5 dB", "match": NO_MATCH_ERROR},
-            {"kind": "pad", "loss": "1 dB", "match": NO_MATCH_ERROR},
+            {**kind, "loss": f"{loss_db} dB", "match": NO_MATCH_ERROR}
+            for kind, loss_db in zip(kinds, LOSSES_DB, strict=True)
         ]
+
+
+def believed(folder: Path) -> Path:
+    """Write the shipped bench file with paths of these losses, and return it."""
+    data = copy.deepcopy(load(SHIPPED / "simulated_pier.bench.yaml").data)
+    coupler, switch, pad, step, cable = (f"{loss_db} dB" for loss_db in LOSSES_DB)
+    for name, elements in data["paths"].items():
+        close = next(element["close"] for element in elements if element.get("kind") == "switch")
+        data["paths"][name] = [
+            {"node": f"radio {name} port"},
+            {"kind": "coupler", "loss": coupler},
+            {"kind": "switch", "instrument": "relay", "close": close, "loss": switch},
+            {"kind": "pad", "loss": pad},
+            {"kind": "step_attenuator", "instrument": "pad", "loss": step, "node_in": "pad input"},
+            {"kind": "cable", "loss": cable, "node_out": "analyser input"},
+        ]
+    data["ratings"] = {"pad input": "27 dBm", "analyser input": "27 dBm"}
+    file = folder / "ideal.bench.yaml"
+    file.write_text(json.dumps(data, indent=1, default=str), encoding="utf-8")  # JSON is YAML 1.2
+    return file
 
 
 @contextmanager
 def ideal_bench(
-    folder: Path,
-    *,
-    modulator: dict[str, Any] | None = None,
-    analyser: dict[str, Any] | None = None,
-    edit: Callable[[dict[str, Any]], None] = lambda data: None,
-    seed: int = 1,
-) -> Iterator[Rig]:
-    """Connect the ideal bench; ``modulator`` is what both channels' modulators have, before and after
-    correction.
+    folder: Path, *, modulator: dict[str, Any] | None = None, analyser: dict[str, Any] | None = None
+) -> Iterator[BenchOnTest]:
+    """Connect the ideal bench.
 
-    ``analyser`` replaces values of the analyser's profile.
+    ``modulator`` is what both channels' modulators have, before and after correction; ``analyser`` replaces
+    values of the analyser's profile.
     """
+    data = copy.deepcopy(load(SHIPPED / "simulated_pier.yaml").data)
+    without_errors(data)
+    for channel in data["radio"]["channels"].values():
+        channel["modulator"] = dict.fromkeys(("raw", "calibrated", "corrected"), modulator or {})
+        # Corrections that settle at once on any image, so that they stay out of the way.
+        channel["corrections"].update({"worst_image": "0 dBc", "lowest_level": "-100 dBm"})
+    data["analysers"]["analyser"].update(analyser or {})
+    profile = Profile(file=ProfileFile.model_validate(data), folder=SHIPPED)
+    with simulated_bench(profile=profile, bench=believed(folder), seed=1) as bench:
+        yield bench
 
-    def prepared(data: dict[str, Any]) -> None:
-        without_errors(data)
-        for channel in data["radio"]["channels"].values():
-            fault = dict(modulator or {})
-            state = {key: fault.pop(key) for key in ("gain", "phase", "offset_i", "offset_q") if key in fault}
-            channel["modulator"] = {"raw": state, "calibrated": state, "corrected": state, **fault}
-            # Corrections that settle at once on any image, so that they stay out of the way.
-            channel["corrections"].update({"worst_image": "0 dBc", "lowest_level": "-100 dBm"})
-        data["analysers"]["analyser"].update(analyser or {})
-        edit(data)
 
-    with rig(folder, *PATH_CHANGES, edit=prepared, seed=seed) as pier:
-        yield pier
+def measure(bench: BenchOnTest, name: str, **settings: Any) -> list[Measured]:
+    """Run a procedure and return its readings."""
+    procedure = find(name)
+    return list(procedure.measure(bench.session, procedure.settings_model.model_validate(settings)))

@@ -1,31 +1,27 @@
-"""A bench and its steps drawn at random: what is truly there, and the files an engineer would write about it."""
+"""A bench and its steps drawn at random: what is truly there, and the file an engineer would write of it."""
 
 from __future__ import annotations
 
-import copy
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import yaml
 
 from hilkit.clock import VirtualClock
-from hilkit.sim.profile import Profile, ProfileFile
+from hilkit.sim.profile import Profile
 from hilkit.sim.random_profile import random_profile
 from hilkit.sim.world import World
 
-__all__ = ["BANDS_HZ", "Job", "bench_file", "changed", "draw_job"]
+__all__ = ["BANDS_HZ", "HALF_BAND_HZ", "Job", "bench_file", "draw_job", "other_analyser", "other_channel"]
 
 BANDS_HZ = ((1805e6, 1880e6), (2300e6, 2400e6))
 HALF_BAND_HZ = 30e6
 GRID_HZ = 2e6
-PADS_DB = (0, 0, 12, 20)
-"""Pad settings that the steps are drawn from: at 0 dB the pad never moves, at 12 and 20 dB it has to."""
-
-Edit = Callable[[dict[str, Any]], None]
+PADS_DB = (0, 12, 20)
+"""Pad settings that the jobs take in turn: at 0 dB the pad never moves, at 12 and 20 dB it has to."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,6 +38,13 @@ class Job:
     usable_range_db: int
     drive_dbfs: float
     depth_dbc: float
+    reference: Literal["external", "internal"] = "external"
+
+    @property
+    def analyser_reference_error(self) -> float:
+        """Relative error of the reference that the analyser follows."""
+        house, own = self.profile.file.reference.error, self.analyser.reference_error
+        return float((house if self.reference == "external" else own).value)
 
     @property
     def bring_up(self) -> dict[str, Any]:
@@ -67,8 +70,8 @@ class Job:
 
     @property
     def sweep(self) -> dict[str, Any]:
-        """Settings of power_sweep: the whole range of the transmit attenuator in its own steps."""
-        steps = {"from": "0 dB", "to": "31.5 dB", "step": "0.5 dB"}
+        """Settings of power_sweep: every code of the transmit attenuator."""
+        steps = {"from": "0 dB", "to": "31.5 dB", "step": "0.5 dB", "sweep_time": "0.1 s"}
         return {**self.tone, **steps, "usable_range": f"{self.usable_range_db} dB"}
 
     @property
@@ -87,14 +90,24 @@ class Job:
         return self.profile.file.radio.channels[str(self.channel)]
 
 
-def changed(profile: Profile, edit: Edit) -> Profile:
-    """Return the profile with its data edited; all drawn errors stay, as they belong to its seed."""
-    data = copy.deepcopy(profile.file.model_dump(mode="json"))
-    edit(data)
-    return Profile(file=ProfileFile.model_validate(data), folder=profile.folder)
+def other_channel(job: Job, **parts: Any) -> Job:
+    """Return the job with parts of its radio channel replaced; all drawn errors stay, as does the seed."""
+    file, channel = job.profile.file, job.radio_channel.model_copy(update=parts)
+    channels = {**file.radio.channels, str(job.channel): channel}
+    return _with(job, radio=file.radio.model_copy(update={"channels": channels}))
 
 
-def draw_job(seed: int, number: int, *, pad_db: int | None = None) -> Job:
+def other_analyser(job: Job, **parts: Any) -> Job:
+    """Return the job with parts of its analyser replaced."""
+    return _with(job, analysers={"analyser": job.analyser.model_copy(update=parts)})
+
+
+def _with(job: Job, **parts: Any) -> Job:
+    profile = replace(job.profile, file=job.profile.file.model_copy(update=parts))
+    return replace(job, profile=profile)
+
+
+def draw_job(seed: int, number: int) -> Job:
     """Return the ``number``-th bench of ``seed`` with steps that the radio and the bench allow."""
     rng = np.random.default_rng([seed, number])
     profile = Profile(file=random_profile(rng), folder=Path())
@@ -104,11 +117,11 @@ def draw_job(seed: int, number: int, *, pad_db: int | None = None) -> Job:
     offset_hz = float(round(rng.uniform(2e6, 9.5e6)) * rng.choice([-1, 1]))
     return Job(
         profile=profile,
-        channel=int(rng.integers(1, 3)),
+        channel=1 + number % 2,
         carrier_hz=carrier_hz,
         to_hz=_somewhere_else(rng, carrier_hz, offset_hz),
         offset_hz=offset_hz,
-        pad_db=int(rng.choice(PADS_DB)) if pad_db is None else pad_db,
+        pad_db=PADS_DB[number % len(PADS_DB)],
         attenuation_db=float(rng.integers(4, 21)) / 2,
         usable_range_db=int(rng.integers(8, 20)),
         drive_dbfs=float(round(rng.uniform(-8, -4), 1)),
@@ -136,7 +149,7 @@ def bench_file(job: Job, folder: Path, *, driver: str = "signal_analyser") -> Pa
     bench = {
         "bench": "random bench",
         "instruments": {
-            "analyser": _entry(driver, analyser) | {"reference": "external"},
+            "analyser": _entry(driver, analyser) | {"reference": job.reference},
             "pad": _entry("step_attenuator", job.profile.file.pads["pad"]),
             "relay": _entry("switch_matrix", job.profile.file.relays["relay"]),
         },
@@ -164,9 +177,7 @@ def _path(job: Job, channel: int) -> list[dict[str, Any]]:
     world = World(job.profile, VirtualClock())
     world.relays["relay"].close([100 + channel])
     world.pads["pad"].set(job.pad_db)
-    table = {
-        f"{hz:.0f} Hz": f"{world.path_loss_db(channel, hz) - job.pad_db:.6f} dB" for hz in _grid_hz()
-    }
+    table = {f"{hz:.0f} Hz": f"{world.path_loss_db(channel, hz) - job.pad_db:.6f} dB" for hz in _grid_hz()}
     return [
         {"kind": "switch", "instrument": "relay", "close": [100 + channel]},
         {"kind": "table", "name": "all that lies between", "loss": table},

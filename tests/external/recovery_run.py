@@ -1,4 +1,4 @@
-"""The steps run on a drawn bench over loopback sockets, each reading beside what the simulated chain truly did."""
+"""The steps run on a drawn bench over loopback sockets, each reading beside what the chain truly did."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from hilkit.bench import Bench
+from hilkit.instruments import SweepSetup
 from hilkit.procedures import find
 from hilkit.readings import Measured, Trace
 from hilkit.sim.receiver import SweepRequest
@@ -30,7 +31,7 @@ NOTHING_DBM = -300.0
 class Truth:
     """What stood at the radio port when a reading came.
 
-    ``lines_dbm`` are levels by multiple of the offset, ``tone_hz`` is the frequency of the tone in true hertz,
+    ``lines_dbm`` are levels by multiple of the offset, ``tone_hz`` is the tone's frequency in true hertz, and
     ``pad_db`` the code at which the pad stood.
     """
 
@@ -47,8 +48,9 @@ class Truth:
 class Seen:
     """One reading of one step, the truth at that moment, and the last trace that the analyser gave.
 
-    ``analyser_error_db`` is the fixed level error of the range of that trace: what its calibration would show.
-    ``sweep_s`` is how long the last acquisition took from its start to its answer.
+    ``analyser_error_db`` is the fixed level error of that trace's range: what its calibration would show.
+    ``sweep_s`` is how long the last acquisition took from its start to its answer, ``setup_s`` how long the
+    last change of the analyser's settings.
     """
 
     step: str
@@ -57,6 +59,7 @@ class Seen:
     trace: Trace | None
     analyser_error_db: float
     sweep_s: float
+    setup_s: float
 
     @property
     def key(self) -> str:
@@ -73,6 +76,10 @@ class Standing:
     time_s: float
     tone_hz: float
     level_dbm: float
+
+    def at(self, truth: Truth) -> bool:
+        """True when the tone stood where, and as high as, it stands in ``truth``."""
+        return abs(self.tone_hz - truth.tone_hz) < 100 and abs(self.level_dbm - truth.lines_dbm[1]) < 0.05
 
 
 @dataclass(kw_only=True)
@@ -113,7 +120,7 @@ def port_lines_dbm(world: World, channel: int, offset_hz: float, *, samples: int
 def run_job(
     job: Job, *, driver: str = "signal_analyser", over_sockets: bool = True, steps: tuple[Step, ...] = ()
 ) -> Findings:
-    """Bring the bench up and run ``steps``: tone placement, power sweep and retune unless others are given."""
+    """Bring the bench up and run tone placement, power sweep and retune, or the ``steps`` given."""
     todo = steps or (
         ("bring_up", job.bring_up),
         ("tone_placement", job.placement),
@@ -138,10 +145,10 @@ class _Witness:
         self._on = on
         self._findings = findings
         self._trace: Trace | None = None
-        self._sweep_s = 0.0
+        self._sweep_s = self._setup_s = 0.0
         self._log = False
         analyser, radio = on.connected.analyser, on.world.radio
-        acquire, handle_line = analyser.acquire, radio.handle_line
+        acquire, configure, handle_line = analyser.acquire, analyser.configure, radio.handle_line
 
         def watched_acquire() -> Trace:
             start_s = on.clock.now()
@@ -149,14 +156,20 @@ class _Witness:
             self._sweep_s = on.clock.now() - start_s
             return self._trace
 
+        def watched_configure(setup: SweepSetup) -> SweepSetup:
+            start_s = on.clock.now()
+            back = configure(setup)
+            self._setup_s = on.clock.now() - start_s
+            return back
+
         def watched_line(text: str) -> str:
             answer = handle_line(text)
             if self._log:
                 findings.standings.append(self._standing())
             return answer
 
-        analyser.acquire = watched_acquire  # type: ignore[method-assign]
-        radio.handle_line = watched_line  # type: ignore[method-assign]
+        analyser.acquire, analyser.configure = watched_acquire, watched_configure
+        radio.handle_line = watched_line
 
     def watch(self, name: str, settings: Mapping[str, Any]) -> Iterator[Seen]:
         procedure = find(name)
@@ -176,13 +189,12 @@ class _Witness:
                 trace=trace,
                 analyser_error_db=0.0 if trace is None else self._analyser_error_db(trace),
                 sweep_s=self._sweep_s,
+                setup_s=self._setup_s,
             )
 
     def _truth(self, samples: int) -> Truth:
         with self._on.world.lock:
-            lines = port_lines_dbm(
-                self._on.world, self._job.channel, self._job.offset_hz, samples=samples
-            )
+            lines = port_lines_dbm(self._on.world, self._job.channel, self._job.offset_hz, samples=samples)
             pad_db = self._on.world.pads["pad"].read()
             return Truth(lines_dbm=lines, tone_hz=self._tone_hz(), pad_db=pad_db)
 

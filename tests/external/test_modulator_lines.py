@@ -17,8 +17,7 @@ import pytest
 
 from hilkit.readings import Bound
 from hilkit.sim.modulator import Modulator, Quadrature, modulate
-from tests.external.ideal import ideal_bench
-from tests.procedures.rig import TONE, by_key
+from tests.external.ideal import ideal_bench, measure
 
 # gain in dB, phase in degrees, image in dBc
 IMAGE = [
@@ -53,6 +52,7 @@ LEAKAGE = [
 ]
 SAMPLES = 64
 DRIVE_DBFS = -6
+TONE = {"channel": 1, "carrier": "1842.5 MHz", "offset": "7.5 MHz", "attenuation": "6 dB"}
 
 
 def fft_dbc(multiple: int, state: Quadrature) -> float:
@@ -80,9 +80,10 @@ def test_the_simulated_modulator_leaks_what_its_offset_says(
 
 def read_line(folder: Path, name: str, **modulator: object) -> float:
     """Return what a whole tone placement on an otherwise perfect bench reads, in dBc."""
-    with ideal_bench(folder, modulator=modulator) as pier:
-        pier.bring_up()
-        found = by_key(pier.run("tone_placement", **TONE, drive=f"{DRIVE_DBFS} dBFS"))[name, "uncorrected"]
+    with ideal_bench(folder, modulator=modulator) as bench:
+        measure(bench, "bring_up", channel=1, carrier="1842.5 MHz", reference="external")
+        readings = measure(bench, "tone_placement", **TONE, drive=f"{DRIVE_DBFS} dBFS")
+    (found,) = (each for each in readings if (each.name, each.phase) == (name, "uncorrected"))
     assert found.bound is Bound.EXACT
     return found.value
 

@@ -133,6 +133,21 @@ def test_the_simulator_reads_a_network_as_scikit_rf_does(name: str) -> None:
     assert np.allclose(ours.s, theirs.s, rtol=0, atol=1e-12)
 
 
+@pytest.mark.parametrize("form", ["ri", "ma", "db"])
+def test_a_network_that_scikit_rf_writes_keeps_its_direction(tmp_path: Path, form: str) -> None:
+    # One that is not the same in both directions: the order of the columns in a two-port file shows.
+    one_way = np.array([[0.1 + 0.2j, 0.01 - 0.02j], [0.7 - 0.5j, -0.3 + 0.1j]])
+    made = skrf.Network(frequency=skrf.Frequency(1, 3, 3, unit="ghz"), s=np.tile(one_way, (3, 1, 1)))
+    file = tmp_path / "made" / "one_way.s2p"
+    file.parent.mkdir()
+    made.write_touchstone("one_way", dir=str(file.parent), form=form)
+    assert np.allclose(read_network(file).s, made.s, rtol=0, atol=1e-9)
+    forward = path_of(tmp_path, element(str(file)))
+    assert forward.loss_db(2e9) == pytest.approx(-20 * np.log10(abs(0.7 - 0.5j)), abs=1e-9)
+    backward = path_of(tmp_path, element(str(file), ports=[1, 2]))
+    assert backward.loss_db(2e9) == pytest.approx(-20 * np.log10(abs(0.01 - 0.02j)), abs=1e-9)
+
+
 @pytest.mark.parametrize(
     "names",
     [

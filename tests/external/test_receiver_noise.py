@@ -20,8 +20,8 @@ from hilkit.analysis import band_power, noise_floor, thermal_noise_dbm
 from hilkit.instruments import SweepSetup
 from hilkit.readings import Trace
 from hilkit.sim.receiver import SweepRequest
+from hilkit.testing import BenchOnTest
 from tests.external.ideal import ideal_bench
-from tests.procedures.rig import Rig
 
 DENSITY_DBM_HZ = -130.0
 SWEEP = SweepSetup(
@@ -45,7 +45,7 @@ SAMPLED = replace(SWEEP, points=1001, detector="sample", averages=400, sweep_tim
 
 
 @contextmanager
-def noisy_bench(folder: Path, *, shape: str = "gaussian") -> Iterator[Rig]:
+def noisy_bench(folder: Path, *, shape: str = "gaussian") -> Iterator[BenchOnTest]:
     analyser = {"noise_density": f"{DENSITY_DBM_HZ} dBm/Hz", "filter_shape": shape}
     with ideal_bench(folder, analyser=analyser) as pier:
         pier.connected.analyser.prepare(reference="external")
@@ -53,12 +53,12 @@ def noisy_bench(folder: Path, *, shape: str = "gaussian") -> Iterator[Rig]:
 
 
 @pytest.fixture(scope="module")
-def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
+def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[BenchOnTest]:
     with noisy_bench(tmp_path_factory.mktemp("noise")) as pier:
         yield pier
 
 
-def swept(pier: Rig, setup: SweepSetup) -> Trace:
+def swept(pier: BenchOnTest, setup: SweepSetup) -> Trace:
     pier.connected.analyser.configure(setup)
     return pier.connected.analyser.acquire()
 
@@ -85,7 +85,7 @@ def test_channel_power_of_white_noise_shows_the_noise_bandwidth(
     assert 1.05 <= found <= 1.13 * 1.006
 
 
-def test_with_the_bandwidth_of_the_driver_file_the_density_is_that_of_the_profile(bench: Rig) -> None:
+def test_with_the_bandwidth_of_the_driver_file_the_density_is_that_of_the_profile(bench: BenchOnTest) -> None:
     trace = swept(bench, SWEEP)
     power = band_power(trace, low_hz=1.995e9, high_hz=2.005e9)
     assert power.density_dbm_hz == pytest.approx(DENSITY_DBM_HZ, abs=0.04)
@@ -94,13 +94,13 @@ def test_with_the_bandwidth_of_the_driver_file_the_density_is_that_of_the_profil
     assert noise_floor(trace).density_dbm_hz == pytest.approx(DENSITY_DBM_HZ, abs=0.04)
 
 
-def test_the_correction_for_the_filter_stays_within_the_published_range(bench: Rig) -> None:
+def test_the_correction_for_the_filter_stays_within_the_published_range(bench: BenchOnTest) -> None:
     # Application Note 150, p. 67: the correction from RBW to noise bandwidth is -0.21 to -0.53 dB.
     correction_db = -10 * math.log10(bandwidth_ratio(swept(bench, SWEEP)))
     assert -0.53 <= correction_db <= -0.21
 
 
-def test_a_log_average_of_noise_reads_two_and_a_half_decibels_low(bench: Rig) -> None:
+def test_a_log_average_of_noise_reads_two_and_a_half_decibels_low(bench: BenchOnTest) -> None:
     # Application Note 150, pp. 66-68: 2.5 dB; 10 gamma/ln 10 = 2.507 exactly (gamma: Euler's constant).
     power = swept(bench, SAMPLED)
     logged = swept(bench, replace(SAMPLED, average_type="log"))
@@ -110,7 +110,7 @@ def test_a_log_average_of_noise_reads_two_and_a_half_decibels_low(bench: Rig) ->
     assert noise_floor(logged).density_dbm_hz == pytest.approx(DENSITY_DBM_HZ, abs=0.1)
 
 
-def test_a_voltage_average_of_noise_reads_one_decibel_low(bench: Rig) -> None:
+def test_a_voltage_average_of_noise_reads_one_decibel_low(bench: BenchOnTest) -> None:
     # Application Note 150, pp. 66 and 68: 1.05 dB, the mean of a Rayleigh distribution. The generic driver
     # has no word for it (SCPI-99 knows RMS and SCALar), so the simulated analyser is asked for it directly.
     reading = swept(bench, SAMPLED)
@@ -120,7 +120,7 @@ def test_a_voltage_average_of_noise_reads_one_decibel_low(bench: Rig) -> None:
     assert noise_floor(averaged).density_dbm_hz == pytest.approx(DENSITY_DBM_HZ, abs=0.1)
 
 
-def test_the_whole_correction_of_a_log_average_is_two_decibels(bench: Rig) -> None:
+def test_the_whole_correction_of_a_log_average_is_two_decibels(bench: BenchOnTest) -> None:
     # Application Note 150, p. 68: with 0.5 dB of noise bandwidth, +2.00 dB for a log average. A Gaussian
     # filter has 0.27 dB, which leaves 2.51 - 0.27 = 2.24 dB.
     logged = swept(bench, replace(SAMPLED, average_type="log"))
@@ -129,7 +129,7 @@ def test_the_whole_correction_of_a_log_average_is_two_decibels(bench: Rig) -> No
 
 
 @pytest.mark.parametrize("samples", [100, 400])
-def test_averaged_noise_scatters_by_four_point_three_four_over_root_n(bench: Rig, samples: int) -> None:
+def test_averaged_noise_scatters_by_4_34_over_root_n(bench: BenchOnTest, samples: int) -> None:
     # 4.34/sqrt(N) dB for an average of N independent powers (10/ln 10, first order): common practice, from
     # memory.
     points = 2001
@@ -141,7 +141,7 @@ def test_averaged_noise_scatters_by_four_point_three_four_over_root_n(bench: Rig
     assert found_db == pytest.approx(4.34 / math.sqrt(samples), rel=0.07)
 
 
-def test_averages_of_sweeps_count_like_samples(bench: Rig) -> None:
+def test_averages_of_sweeps_count_like_samples(bench: BenchOnTest) -> None:
     # As above; 25 sweeps of sample-detected noise, points ten filter widths apart: N = 25.
     setup = replace(SAMPLED, span_hz=1000e6, averages=25, sweep_time_s=0.5)
     trace = swept(bench, setup)

@@ -27,8 +27,8 @@ Answer = str | bytes | None | Callable[[str], "str | bytes | None"]
 class FakeInstrument:
     """Remembers what is set under its header, answers it to the query of the same header.
 
-    ``answers`` take precedence: a text, bytes, a function of the query, or None for silence. ``on_set`` is called with
-    header and value of each command. ``log`` is every line received.
+    ``answers`` take precedence: a text, bytes, a function of the query, or None for silence. ``on_set`` is
+    called with header and value of each command. ``log`` is every line received.
     """
 
     def __init__(self, clock: VirtualClock) -> None:
@@ -105,6 +105,7 @@ class FakeSession:
         self.timeout: float = timeout
         self.attributes: dict[Any, Any] = {}
         self.closed = False
+        self.on_read: Callable[[], None] = lambda: None
 
     def write_raw(self, message: bytes) -> int:
         if self.instrument.opened < 0:
@@ -117,10 +118,14 @@ class FakeSession:
         return self._take(end)
 
     def read_bytes(self, count: int, chunk_size: int | None = None, break_on_termchar: bool = False) -> bytes:
-        assert self.attributes.get(ResourceAttribute.termchar_enabled) == 0
+        ends = (ResourceAttribute.termchar_enabled, ResourceAttribute.asrl_end_in)
+        assert 0 in [self.attributes.get(attribute) for attribute in ends], (
+            "no termination character in a block"
+        )
         return self._take(min(count, len(self.instrument.output)))
 
     def _take(self, count: int) -> bytes:
+        self.on_read()
         if not count:
             self.instrument.clock.advance(self.timeout / 1000)
             raise errors.VisaIOError(StatusCode.error_timeout)
@@ -156,7 +161,11 @@ class FakeManager:
             raise self.refusals.popleft()
         assert 0 < options["timeout"] < 1e6, "a timeout is finite"
         self.instrument.opened += 1
-        session = FakeSession(self.instrument, resource_name.endswith("SOCKET"), options["timeout"])
+        session = FakeSession(
+            self.instrument,
+            resource_name.endswith("SOCKET") or resource_name.startswith("ASRL"),
+            options["timeout"],
+        )
         self.sessions.append(session)
         return session
 

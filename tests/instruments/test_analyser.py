@@ -135,6 +135,8 @@ def test_a_reset_puts_the_reference_to_internal_and_prepare_puts_it_back(before:
     assert found.instrument.values[":SENSE:ROSCILLATOR:SOURCE"] == after
     log = found.instrument.log
     assert log.index(":ABORt") < log.index("*RST") < log.index("*CLS")
+    after = log[log.index("*RST") :]
+    assert after[2:4] == [":INITiate:CONTinuous OFF", ":ABORt"], "else a sweep without end is waited for"
 
 
 def test_a_known_state_that_is_not_taken_is_refused_with_what_was_read_back() -> None:

@@ -126,5 +126,5 @@ def test_a_channel_that_does_not_exist_is_an_error_of_the_switch() -> None:
     found.instrument.on_set = lambda header, value: (
         found.instrument.queue.append('-224,"Illegal parameter value"') if "999" in value else None
     )
-    with pytest.raises(RefusedError, match='close was answered .* -224,"Illegal parameter value"'):
+    with pytest.raises(RefusedError, match=r'close was answered .* -224,"Illegal parameter value"'):
         switch.route([999])

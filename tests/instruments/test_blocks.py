@@ -10,7 +10,8 @@ from hilkit.instruments.blocks import from_ascii, from_bytes
 from tests.instruments.bench import INSTR, SOCKET, FakeBench, block
 
 NUMBERS = [-10.5, 0.0, -120.25]
-# 0x0A is the line feed: a float that holds it must not end the block (1.09e-09 is 0x3095...; chosen by its bytes).
+# 0x0A is the line feed: a float that holds it must not end the block (1.09e-09 is 0x3095...; chosen by its
+# bytes).
 LINE_FEEDS = struct.unpack(">f", b"\x0a\x0a\x0a\x0a")[0]
 
 
@@ -31,7 +32,7 @@ def asked(answer: bytes, *, resource: str = SOCKET, count: int = 3, **how: objec
 def test_a_block_is_read_by_count_whatever_its_terminator(
     resource: str, end: bytes, order: str, mark: str, form: str, letter: str
 ) -> None:
-    """IEEE 488.2, clause 8.7.9; SCPI-99 volume 2, FORMat:BORDer (NORMal is the most significant byte first)."""
+    """IEEE 488.2, clause 8.7.9; SCPI-99 volume 2, FORMat:BORDer (NORMal: high byte first)."""
     data = struct.pack(f"{mark}3{letter}", *NUMBERS)
     assert np.array_equal(
         asked(block(data, end), resource=resource, data_format=form, byte_order=order), NUMBERS
@@ -96,7 +97,7 @@ def test_silence_instead_of_a_block_is_a_timeout() -> None:
 
     bench = FakeBench()
     bench.instrument.answers[":TRACE?"] = None
-    with pytest.raises(LinkError, match="no answer to ':TRACE\\?' within 3 s"):
+    with pytest.raises(LinkError, match=r"no answer to ':TRACE\?' within 3 s"):
         bench.link().ask_values(":TRACE?", count=3)
 
 
@@ -120,7 +121,7 @@ def test_an_ascii_list_is_read_and_counted() -> None:
         from_ascii("1,2", count=3, **who)
     with pytest.raises(ReplyError, match="not everything is a number"):
         from_ascii("1,two,3", count=3, **who)
-    with pytest.raises(ReplyError, match="number 3 is 9.91e"):
+    with pytest.raises(ReplyError, match=r"number 3 is 9\.91e"):
         from_ascii("1,2,9.91E37", count=3, **who)
 
 

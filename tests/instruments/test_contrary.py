@@ -1,4 +1,6 @@
-"""The contrary analyser, simulated as the comment at the head of its driver file says: an override file is enough."""
+"""The contrary analyser, simulated as the comment at the head of its driver file says: an override file is
+enough.
+"""
 
 from dataclasses import replace
 from pathlib import Path

@@ -10,7 +10,15 @@ from hilkit.errors import FileProblems
 from hilkit.files import Lab, library, schema
 from hilkit.instruments import DriverFile, class_names, find_class, load_dialect
 
-SHIPPED = ("radio_head", "signal_analyser", "signal_analyser_contrary", "step_attenuator", "switch_matrix")
+SHIPPED = (
+    "power_meter",
+    "radio_head",
+    "signal_analyser",
+    "signal_analyser_contrary",
+    "signal_generator",
+    "step_attenuator",
+    "switch_matrix",
+)
 
 PAD = """\
 driver: pad
@@ -209,7 +217,14 @@ def test_a_base_that_does_not_exist_is_a_mistake_in_the_file_that_names_it(tmp_p
 
 
 def test_the_instrument_classes_are_known_by_name() -> None:
-    assert class_names() == ("signal_analyser", "step_attenuator", "switch_matrix", "radio")
+    assert class_names() == (
+        "signal_analyser",
+        "step_attenuator",
+        "switch_matrix",
+        "signal_generator",
+        "power_meter",
+        "radio",
+    )
     assert find_class("toaster") is None
 
 

@@ -1,9 +1,11 @@
 """The SCPI link on an in-memory instrument: text, errors, timeouts."""
 
 import pytest
+from pyvisa.constants import ControlFlow, ResourceAttribute, SerialTermination
 
-from hilkit.errors import LinkError, RefusedError, ReplyError
-from tests.instruments.bench import IDENTITY, INSTR, SOCKET, FakeBench
+from hilkit.errors import Interrupted, LinkError, RefusedError, ReplyError
+from hilkit.instruments.visa import SerialSettings
+from tests.instruments.bench import IDENTITY, INSTR, SOCKET, FakeBench, block
 
 
 def test_a_query_cannot_be_set_and_a_command_cannot_be_asked() -> None:
@@ -95,7 +97,7 @@ def test_power_on_in_the_queue_says_that_the_settings_are_gone() -> None:
     bench = FakeBench()
     link = bench.link()
     bench.instrument.queue.append('-500,"Power on"')
-    with pytest.raises(LinkError, match="the instrument restarted .* settings are gone"):
+    with pytest.raises(LinkError, match=r"the instrument restarted .* settings are gone"):
         link.drain_errors("rbw")
 
 
@@ -104,6 +106,37 @@ def test_events_below_minus_500_are_no_faults() -> None:
     bench = FakeBench()
     bench.instrument.queue.extend(['-600,"User request"', '-800,"Operation complete"'])
     bench.link().drain_errors("rbw")
+
+
+def test_an_exchange_that_was_broken_off_leaves_nothing_behind() -> None:
+    bench = FakeBench()
+    link = bench.link()
+    link.identify()
+
+    def interrupt() -> None:
+        raise Interrupted("stopped by a person")
+
+    def slow(query: str) -> str:
+        bench.manager.sessions[-1].on_read = interrupt
+        return "-33.3"
+
+    bench.instrument.answers |= {":SLOW?": slow, ":X?": "1.0"}
+    with pytest.raises(Interrupted):
+        link.ask(":SLOW?")
+    assert link.ask_float(":X?") == 1.0
+    assert bench.instrument.opened == 2
+
+
+def test_a_serial_line_gets_its_speed_and_ends_blocks_by_count() -> None:
+    bench = FakeBench("ASRL3::INSTR")
+    bench.instrument.answers[":TRACE?"] = block(b"\x0a\x0b\x0c\x0d")
+    link = bench.link(serial=SerialSettings(baud=115200, flow="rts_cts"))
+    assert link.ask_block(":TRACE?") == b"\x0a\x0b\x0c\x0d"
+    attributes = bench.manager.sessions[0].attributes
+    assert attributes[ResourceAttribute.asrl_baud_rate] == 115200
+    assert attributes[ResourceAttribute.asrl_flow_control] == ControlFlow.rts_cts
+    assert attributes[ResourceAttribute.asrl_end_in] == SerialTermination.termination_char
+    assert link.ask("*IDN?") == IDENTITY
 
 
 # --- timeouts
@@ -183,7 +216,7 @@ def test_a_link_that_another_instrument_answers_is_not_in_step() -> None:
 def test_a_silent_instrument_ends_in_an_error_that_says_so() -> None:
     bench = FakeBench()
     bench.instrument.answers |= {"*IDN?": None, ":X?": None}
-    with pytest.raises(LinkError, match="could not be brought back in step: .*did not answer in time"):
+    with pytest.raises(LinkError, match=r"could not be brought back in step: .*did not answer in time"):
         bench.link(timeout_s=1.0).ask(":X?")
     assert bench.clock.now() == pytest.approx(2.0)
 
@@ -203,7 +236,7 @@ def test_a_connection_that_is_lost_while_sending_is_a_link_error_and_opened_agai
     bench = FakeBench()
     link = bench.link()
     bench.instrument.opened = -1
-    with pytest.raises(LinkError, match=r"cannot send '\*CLS': the connection was lost"):
+    with pytest.raises(LinkError, match=r"cannot send '\*CLS' to TCPIP0::127\.0\.0\.1::5025::SOCKET: the"):
         link.set("*CLS")
     bench.instrument.opened = 1
     assert link.ask("*IDN?") == IDENTITY

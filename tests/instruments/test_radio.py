@@ -114,7 +114,8 @@ def test_settings_are_sent_in_the_radios_words_and_read_back() -> None:
     unit.calibrate(1)
     unit.restart_synthesiser(1)
     assert transport.sent == [
-        "rf 1 on", "rf 1", "lo 1 1842500000", "lo 1", "trim 1 12.5", "trim 1", "play 1 tone 7500000 -6", "play 1",
+        "rf 1 on", "rf 1", "lo 1 1842500000", "lo 1", "trim 1 12.5", "trim 1",
+        "play 1 tone 7500000 -6", "play 1",
         "play 1 start", "play 1", "mend 1 on", "mend 1", "tune 1", "lo 1 restart",
     ]  # fmt: skip
 
@@ -148,7 +149,7 @@ def test_a_setting_that_is_not_taken_is_refused_with_both_values() -> None:
 def test_an_error_line_is_refused_with_the_radios_words() -> None:
     transport, unit, _ = radio()
     transport.answers["trim 1 31.5"] = "sorry 12 trim out of range 0 to 30"
-    with pytest.raises(RefusedError, match="'trim 1 31.5' was refused: 12 trim out of range 0 to 30"):
+    with pytest.raises(RefusedError, match=r"'trim 1 31\.5' was refused: 12 trim out of range 0 to 30"):
         unit.set_attenuation(1, 31.5)
 
 
@@ -165,6 +166,7 @@ def test_noise_before_the_echo_and_between_echo_and_answer_does_not_confuse() ->
     transport, unit, transcript = radio()
     transport.before = ["~ fan 2100", "", "ph> ~ warmth 99.9"]
     transport.between = ["~ rf 1 off", "   ", "ph> ph> ~ late"]
+    transport.prompt = "ph> ph> "
     assert unit.rf(1) is True
     assert unit.temperature_c() == 41.3
     assert ("radio", "<-", "~ rf 1 off") in transcript.entries
@@ -215,7 +217,7 @@ def test_silence_brings_the_link_back_in_step_and_is_a_link_error() -> None:
     assert transport.sent == ["warmth", "about"]
     transport.echo = False
     transport.answers["about"] = None
-    with pytest.raises(LinkError, match="no echo to 'warmth' .* could not be brought back in step"):
+    with pytest.raises(LinkError, match=r"no echo to 'warmth' .* could not be brought back in step"):
         unit.temperature_c()
 
 
@@ -250,7 +252,7 @@ def test_a_radio_can_be_reached_over_a_socket() -> None:
 
 
 def test_a_socket_to_a_silent_radio_is_reopened_with_patience() -> None:
-    """The one control connection of a radio may be held for seconds after a kill: common practice, no source."""
+    """A radio's one control connection may be held for seconds after a kill: common practice, no source."""
     found, unit = line_radio()
     found.instrument.receive = lambda data: None
     found.manager.refusals.extend([ConnectionRefusedError(111, "refused")] * 4)
@@ -296,7 +298,7 @@ def test_a_radio_can_be_reached_through_a_child_process_which_ends_with_it() -> 
 def test_a_child_that_ends_is_a_link_error_and_started_again() -> None:
     unit = process()
     try:
-        with pytest.raises(LinkError, match="ended with code 3|closed its output"):
+        with pytest.raises(LinkError, match=r"ended with code 3|closed its output"):
             unit.console.ask("die", lambda text: None)
         assert unit.temperature_c() == 41.3
     finally:

@@ -18,7 +18,7 @@ DATA = np.arange(1001, dtype=">f4")
 
 
 class Server:
-    """Answers lines on 127.0.0.1; an answer may be bytes, None for silence, or a function of the connection."""
+    """Answers lines on 127.0.0.1 with bytes, with silence (None), or by a function of the connection."""
 
     def __init__(self) -> None:
         self.answers: dict[str, bytes | Callable[[socket.socket], None] | None] = {
@@ -138,14 +138,16 @@ def test_a_port_where_nobody_listens_is_a_link_error_at_the_first_word() -> None
         unused.bind(("127.0.0.1", 0))
         port = unused.getsockname()[1]
     manager = pyvisa.ResourceManager("@py")
-    with pytest.raises(LinkError, match="analyser: cannot .*the connection was refused|lost") as caught:
+    with pytest.raises(LinkError, match=r"analyser: cannot .*the connection was refused|lost") as caught:
         ScpiLink(manager, f"TCPIP::127.0.0.1::{port}::SOCKET", name="analyser", clock=WallClock()).identify()
     assert caught.value.next_step
     manager.close()
 
 
 def test_a_command_before_a_query_does_not_stall(link: ScpiLink) -> None:
-    """Delayed acknowledgement and small segments wait for each other for 40 ms (RFC 896 and RFC 1122, 4.2.3.2)."""
+    """Delayed acknowledgement and small segments wait for each other for 40 ms (RFC 896 and RFC 1122,
+    4.2.3.2).
+    """
     began = time.perf_counter()
     for _ in range(20):
         link.set("*CLS")

@@ -1,4 +1,6 @@
-"""Waiting for completion. IEEE 488.2, clauses 10.18 to 10.20 and 12.5 (from memory): *OPC sets bit 0 of the ESR."""
+"""Waiting for completion. IEEE 488.2, clauses 10.18 to 10.20 and 12.5 (from memory): *OPC sets bit 0 of the
+ESR.
+"""
 
 import pytest
 
@@ -76,6 +78,17 @@ def test_error_bits_seen_while_waiting_are_reported_with_the_queue() -> None:
 def test_the_power_on_bit_while_waiting_is_a_restart() -> None:
     bench, link = sweeping(0.0)
     link.run(START, 0.0)
+    bench.instrument.events = 128
+    with pytest.raises(LinkError, match="restarted"):
+        link.run(START, 0.0)
+
+
+def test_a_power_on_from_before_the_first_look_is_no_restart_and_one_after_a_clear_is() -> None:
+    """IEEE 488.2, clause 11.5.1 (from memory): bit 7, power on; it stays until the register is read."""
+    bench, link = sweeping(0.0)
+    bench.instrument.events = 128
+    link.run(START, 0.0)
+    link.clear_status()
     bench.instrument.events = 128
     with pytest.raises(LinkError, match="restarted"):
         link.run(START, 0.0)

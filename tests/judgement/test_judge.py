@@ -50,6 +50,17 @@ def test_the_reason_of_a_fail_names_value_limit_and_distance():
     assert judge(reading(-47.25), limit(high=-50.0)).reason == "-47.25 dBc misses max -50 dBc by 2.75 dB"
 
 
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        (-47.91785398, "-47.918 dBc misses max -50 dBc by 2.082 dB"),
+        (-49.99987654, "-50 dBc misses max -50 dBc by 0.000123 dB"),
+    ],
+)
+def test_a_reason_does_not_look_more_exact_than_the_reading(value, told):
+    assert judge(reading(value), limit(high=-50.0)).reason == told
+
+
 def test_rounding_of_the_numbers_does_not_miss_a_limit():
     # 0.1 + 0.2 is 0.30000000000000004 in binary floating point (IEEE 754-2019, binary64).
     judgement = judge(reading(0.1 + 0.2), limit(high=0.3))

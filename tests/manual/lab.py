@@ -36,10 +36,11 @@ def make_lab(folder: Path, faults: tuple[str, ...] = ()) -> Path:
 
 
 def faults_text(faults: tuple[str, ...]) -> str:
-    """Return the ``faults:`` of a profile for ``INSTRUMENT/KIND/BEGINNING[/COUNT]`` texts."""
+    """Return the ``faults:`` of a profile for ``INSTRUMENT/KIND/BEGINNING[/COUNT]``, ``_`` being a space."""
     lines = ["faults:"]
     for fault in faults:
         instrument, kind, when, *count = fault.split("/")
+        when = when.replace("_", " ")
         lines.append(
             f'  - {{instrument: {instrument}, kind: {kind}, when: "{when}", count: {(count or ["1"])[0]}}}'
         )

@@ -1,13 +1,14 @@
 """A small shell for the examples of the manual: it runs `hilkit` in this process and compares what it prints.
 
-What it understands: ``hilkit ...``, ``echo TEXT | hilkit ...``, ``echo $?`` (the exit code), quotes, and ``*``
-in the name of a file. Lines of expected output: ``...`` alone stands for any lines, within a line for any
-text; spaces at the end of a line do not count.
+What it understands: ``hilkit ...``, ``echo TEXT | hilkit ...``, ``echo $?`` (the exit code), quotes, and
+``*`` in the name of a file. Lines of expected output: ``...`` alone stands for any lines, within a line for
+any text; how many spaces stand somewhere does not count.
 """
 
 from __future__ import annotations
 
 import io
+import os
 import re
 import shlex
 import sys
@@ -57,24 +58,29 @@ def run(command: str, last_code: int) -> tuple[str, int]:
         with redirect_stdout(screen), redirect_stderr(screen):
             main([name for argument in arguments for name in _globbed(argument)])
     except SystemExit as left:
-        return screen.getvalue(), int(left.code or 0)
+        return screen.getvalue().replace(os.sep, "/"), int(left.code or 0)
     finally:
         sys.stdin = before
     raise AssertionError("main() always leaves by SystemExit")
 
 
 def _globbed(argument: str) -> list[str]:
-    return sorted(str(path) for path in Path().glob(argument)) or [argument] if "*" in argument else [argument]
+    found = sorted(str(path) for path in Path().glob(argument)) if "*" in argument else []
+    return found or [argument]
 
 
 def agrees(expected: list[str], printed: str) -> bool:
     """Return whether a command printed what the example shows."""
-    lines = [line.rstrip() for line in expected]
+    lines = [_spaced(line) for line in expected]
     while lines and not lines[-1]:
         lines.pop()
     pattern = "".join(
         r"(?:.*\n)*?" if line.strip() == "..." else ".*".join(map(re.escape, line.split("..."))) + "\n"
         for line in lines
     )
-    seen = "".join(f"{line.rstrip()}\n" for line in printed.rstrip().splitlines())
+    seen = "".join(f"{_spaced(line)}\n" for line in printed.rstrip().splitlines())
     return re.fullmatch(pattern, seen) is not None
+
+
+def _spaced(line: str) -> str:
+    return re.sub(r"\s+", " ", line.rstrip())

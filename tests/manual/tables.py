@@ -55,7 +55,7 @@ def keys_of(model: type[BaseModel], skip: tuple[str, ...] = ()) -> Rows:
             continue
         absent = "needed" if field.is_required() else _default(field)
         ranges = [str(part) for part in field.metadata if isinstance(part, Between)]
-        yield f"`{key}`", ", ".join([_kind(field.annotation), *ranges]), absent, field.description or ""
+        yield f"`{key}`", "; ".join([_kind(field.annotation), *ranges]), absent, field.description or ""
 
 
 def _default(field: Any) -> str:
@@ -87,7 +87,7 @@ def _kind(annotation: Any) -> str:
     if origin is dict:
         return f"{_kind(parts[0])}: {_kind(parts[1])}"
     if isinstance(annotation, type) and issubclass(annotation, Quantity):
-        return f"{annotation.noun.split(' ', 1)[1]} ({annotation.example})"
+        return f"{annotation.noun.split(' ', 1)[1]} such as {annotation.example}"
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return "keys"
     plain = {str: "text", int: "whole number", float: "number", bool: "true or false", Any: "value"}
@@ -163,6 +163,18 @@ def capabilities(instrument_class: str) -> Callable[[], Rows]:
     return rows
 
 
+def shipped(folder: str, *keys: str) -> Callable[[], Rows]:
+    def rows() -> Rows:
+        from hilkit.files import library, load
+
+        for path in sorted((library() / folder).glob("*.yaml")):
+            data = load(path).data
+            if not path.name.endswith(".bench.yaml"):
+                yield f"`{path.stem}`", *(str(data.get(key, "")) for key in keys)
+
+    return rows
+
+
 def fault_kinds() -> Rows:
     from hilkit.sim.faults import KINDS
 
@@ -208,7 +220,14 @@ READING_HEAD = "reading | unit | meaning | phases | series"
 OPTION_HEAD = "option | what it does"
 CAPABILITY_HEAD = "capability | meaning | access | value | needed"
 PROCEDURES = ("bring_up", "tone_placement", "power_sweep", "channel_power", "retune")
-INSTRUMENTS = ("signal_analyser", "step_attenuator", "switch_matrix", "radio")
+INSTRUMENTS = (
+    "signal_analyser",
+    "step_attenuator",
+    "switch_matrix",
+    "signal_generator",
+    "power_meter",
+    "radio",
+)
 
 PROFILE_SECTIONS = {
     "The whole file": "hilkit.sim.profile.ProfileFile",
@@ -224,6 +243,8 @@ PROFILE_SECTIONS = {
     "pads": "hilkit.sim.profile.PadProfile",
     "relays": "hilkit.sim.profile.RelayProfile",
     "paths": "hilkit.sim.profile.PathProfile",
+    "generators": "hilkit.sim.profile.GeneratorProfile",
+    "power_meters": "hilkit.sim.profile.PowerMeterProfile",
     "faults": "hilkit.sim.profile.Fault",
 }
 
@@ -240,8 +261,23 @@ TABLES = [
     Table("bench_file", "instruments", KEY_HEAD, modelled("hilkit.bench.model.InstrumentEntry")),
     Table("bench_file", "radio", KEY_HEAD, modelled("hilkit.bench.model.RadioEntry")),
     Table("bench_file", "paths", KEY_HEAD, modelled("hilkit.bench.model.ElementEntry")),
+    Table("bench_file", "Keys of a figure", KEY_HEAD, modelled("hilkit.bench.accuracy.RatioFigure")),
+    Table(
+        "bench_file",
+        "Accuracy of an instrument",
+        KEY_HEAD,
+        modelled("hilkit.bench.accuracy.InstrumentAccuracy"),
+    ),
+    Table("bench_file", "Accuracy of the radio", KEY_HEAD, modelled("hilkit.bench.accuracy.RadioAccuracy")),
     Table("plan_file", "Keys of the file", KEY_HEAD, modelled("hilkit.plans.PlanFile")),
     Table("limits_and_verdicts", "Keys of a limit", KEY_HEAD, modelled("hilkit.judgement.LimitFile")),
+    Table(
+        "driver_file",
+        "The driver file: how one instrument is spoken to",
+        "driver | class | what it is",
+        shipped("drivers", "instrument_class", "summary"),
+    ),
+    Table("plan_file", "Plans that come with hilkit", "plan | title", shipped("sequences", "plan")),
     Table("driver_file", "Keys of the file", KEY_HEAD, modelled("hilkit.instruments.DriverFile")),
     Table(
         "driver_file",
@@ -249,10 +285,16 @@ TABLES = [
         KEY_HEAD,
         modelled("hilkit.instruments.driver_file.CapabilityEntry"),
     ),
+    *(
+        Table("driver_file", name, KEY_HEAD, modelled(f"hilkit.instruments.driver_file.{model}"))
+        for name, model in (("serial", "SerialEntry"), ("sweep_time", "SweepTimeEntry"))
+    ),
     Table("driver_file", "trace", KEY_HEAD, modelled("hilkit.instruments.driver_file.TraceEntry")),
     Table("driver_file", "line", KEY_HEAD, modelled("hilkit.instruments.driver_file.LineEntry")),
     *(Table("driver_file", name, CAPABILITY_HEAD, capabilities(name)) for name in INSTRUMENTS),
-    Table("simulated_bench", "Kinds of fault", "kind | what it does to the line that it strikes", fault_kinds),
+    Table(
+        "simulated_bench", "Kinds of fault", "kind | what it does to the line that it strikes", fault_kinds
+    ),
     *(Table("procedures", name, SETTING_HEAD, settings(name)) for name in PROCEDURES),
     *(Table("procedures", name, READING_HEAD, readings(name)) for name in PROCEDURES),
     *(Table("profile_file", name, KEY_HEAD, modelled(path)) for name, path in PROFILE_SECTIONS.items()),

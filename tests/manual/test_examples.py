@@ -94,7 +94,11 @@ def test_a_profile_is_without_mistakes(fence: Fence, lab: Path) -> None:
 
 @pytest.mark.parametrize("fence", fences_of("yaml", "wrong"), ids=example_id)
 def test_an_example_of_mistakes_has_some(fence: Fence, lab: Path) -> None:
-    loaders = {"benches": load_bench, "sequences": load_plan, "drivers": lambda path, at: load_dialect(str(path), at)}
+    loaders = {
+        "benches": load_bench,
+        "sequences": load_plan,
+        "drivers": lambda path, at: load_dialect(str(path), at),
+    }
     with pytest.raises(FileProblems):
         loaders[Path(fence.file).parent.name](Path(fence.file), Lab(lab))
 

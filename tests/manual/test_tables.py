@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import io
 import re
 
 import pytest
 
+from hilkit.cli.manual_command import page
 from hilkit.procedures import find, names
+from hilkit.sim.profile import ProfileFile
 from tests.manual.chapters import CHAPTERS, section
-from tests.manual.tables import INSTRUMENTS, PROCEDURES, TABLES, Table
+from tests.manual.tables import INSTRUMENTS, PROCEDURES, PROFILE_SECTIONS, TABLES, Table, keys_of
 
 PUT_AGAIN = "run: python -m tests.manual.tables"
 
@@ -16,6 +19,11 @@ PUT_AGAIN = "run: python -m tests.manual.tables"
 @pytest.mark.parametrize("table", TABLES, ids=str)
 def test_a_table_says_what_the_code_says(table: Table) -> None:
     assert table.text() in section(table.chapter, table.heading), f"{PUT_AGAIN}\n{table.text()}"
+
+
+def test_every_group_of_a_profile_has_its_section() -> None:
+    groups = {key for key, kind, *_ in keys_of(ProfileFile) if kind.removeprefix("text: ") == "keys"}
+    assert groups <= {f"`{heading}`" for heading in PROFILE_SECTIONS}
 
 
 def test_every_procedure_has_its_tables() -> None:
@@ -28,10 +36,20 @@ def test_every_instrument_class_has_its_table() -> None:
     assert set(INSTRUMENTS) == set(class_names())
 
 
-def test_every_reading_of_every_procedure_is_defined_with_its_source() -> None:
-    """Columns: procedure, reading, definition, how, source."""
-    rows = [line.strip("| ").split(" | ") for line in CHAPTERS["measurements"].splitlines() if line[:3] == "| `"]
-    defined = [(row[0].strip("`"), reading) for row in rows for reading in re.findall(r"`(\w+)`", row[1])]
-    declared = [(name, spec.name) for name in names() for spec in find(name).readings]
-    assert sorted(defined) == sorted(declared)
-    assert all(len(row) == 5 and row[4] for row in rows)
+@pytest.mark.parametrize("procedure", PROCEDURES)
+def test_every_reading_of_a_procedure_is_defined_with_its_source(procedure: str) -> None:
+    """Columns: readings, definition, how, source."""
+    lines = section("measurements", procedure).splitlines()
+    rows = [line.strip("| ").split(" | ") for line in lines if line.startswith("| `")]
+    assert all(len(row) == 4 and row[3] for row in rows)
+    defined = [name for row in rows for name in re.findall(r"`(\w+)`", row[0])]
+    assert sorted(defined) == sorted(spec.name for spec in find(procedure).readings)
+
+
+@pytest.mark.parametrize("name", sorted(CHAPTERS))
+def test_no_table_loses_a_word_on_a_narrow_terminal(name: str) -> None:
+    from rich.console import Console
+
+    screen = io.StringIO()
+    Console(file=screen, width=80).print(page(CHAPTERS[name]))
+    assert screen.getvalue().count("…") == CHAPTERS[name].count("…")

@@ -112,6 +112,18 @@ def test_a_restart_in_the_middle_is_counted_even_though_the_step_cannot_end(tmp_
         assert pier.session.state(1) is None
 
 
+def test_the_analyser_keeps_one_range_for_both_carriers(tmp_path, monkeypatch):
+    # More loss in the other band: by its own level, that carrier would be read with less input attenuation.
+    further = ("{1.7 GHz: 20.1 dB, 2.5 GHz: 19.8 dB}", "{1.7 GHz: 20.1 dB, 2.5 GHz: 28 dB}")
+    with rig(tmp_path, further) as pier:
+        pier.bring_up()
+        analyser, setups = pier.session.analyser, []
+        configure = analyser.configure
+        monkeypatch.setattr(analyser, "configure", lambda setup: (setups.append(setup), configure(setup))[1])
+        pier.run("retune", **{**TONE, "to": "2350 MHz"})
+        assert len({(setup.attenuation_db, setup.reference_level_dbm) for setup in setups}) == 1
+
+
 def test_a_move_to_another_band_uses_the_loss_at_each_frequency(tmp_path):
     with rig(tmp_path) as pier:
         pier.bring_up()

@@ -25,6 +25,17 @@ def test_fields_read_texts_and_write_them_again():
     assert tone.model_dump()["carrier"] == "2.35 GHz"
 
 
+class Either(BaseModel):
+    loss: Ratio | dict[Frequency, Ratio]
+
+
+@pytest.mark.parametrize("loss", ["3 dB", {"1 GHz": "0.6 dB", "2 GHz": "0.9 dB"}])
+def test_a_field_that_takes_a_quantity_or_a_table_writes_what_it_holds(loss):
+    either = Either.model_validate({"loss": loss})
+    assert either.model_dump(mode="json") == {"loss": loss}
+    assert Either.model_validate_json(either.model_dump_json()) == either
+
+
 def test_a_field_takes_a_quantity_that_is_one_already():
     assert Tone(carrier=Frequency(1e9)).carrier.hz == 1e9
 

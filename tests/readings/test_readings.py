@@ -54,3 +54,8 @@ def test_independent_samples_follow_the_length_of_the_dwell():
 
 def test_one_sweep_gives_at_least_one_sample_a_point():
     assert make_trace(sweep_time_s=1e-6).samples_per_point == 1.0
+
+
+def test_a_detector_that_keeps_one_sample_a_point_counts_its_sweeps():
+    # Common practice, no source: the sample detector shows one value of each interval, however long that is.
+    assert make_trace(detector="sample", averages=400, sweep_time_s=0.4).samples_per_point == 400.0

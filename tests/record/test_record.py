@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,16 @@ import pytest
 
 from hilkit.errors import ExitCode, RecordError
 from hilkit.readings import Bound, Budget, BudgetLine, Distribution, Evidence, Verdict
-from hilkit.record import DATABASE, Outcome, ReadingTaken, Record, StepBegun, load_trace
+from hilkit.record import (
+    DATABASE,
+    Outcome,
+    ReadingTaken,
+    Record,
+    RunEnded,
+    StepBegun,
+    StepEnded,
+    load_trace,
+)
 from tests.record.samples import LOW, PLANNED, UTC, begun, night, reading, stored, trace
 
 
@@ -127,10 +137,21 @@ def test_a_killed_run_keeps_every_finished_reading(tmp_path: Path) -> None:
     assert done.returncode == 9
     run = Record.open(tmp_path)
     assert not run.ended
-    assert run.reason == "the run ended without a goodbye"
+    assert run.reason.startswith("the run ended without a goodbye: the program was killed or the PC went")
     assert run.exit_code is ExitCode.BENCH
     assert [len(step.readings) for step in run.steps] == [1, 2, 0, 0, 0, 0]
     assert [step.outcome for step in run.steps[:3]] == [Outcome.DONE, Outcome.AT_WORK, Outcome.PLANNED]
+    assert [step.verdict for step in run.steps[:3]] == [Verdict.NONE, Verdict.ERROR, Verdict.NONE]
+    assert run.verdict is Verdict.ERROR
+
+
+@pytest.mark.parametrize("code", [ExitCode.NOT_SAFE, ExitCode.SAFETY, ExitCode.INTERRUPTED, ExitCode.BENCH])
+def test_a_run_that_did_not_come_to_its_end_never_reads_as_passed(tmp_path: Path, code: ExitCode) -> None:
+    passed = StepEnded(planned=PLANNED[0], outcome=Outcome.DONE, verdict=Verdict.PASS, reason="")
+    ended = RunEnded(exit_code=code, reason="it stopped")
+    run = stored(tmp_path, [begun(), StepBegun(planned=PLANNED[0]), passed, ended])
+    assert run.steps[0].verdict is Verdict.PASS
+    assert run.verdict is Verdict.ERROR
 
 
 def test_a_full_disk_ends_in_an_error_and_loses_no_reading(tmp_path: Path) -> None:
@@ -179,7 +200,7 @@ def test_a_record_of_a_newer_version_is_refused(tmp_path: Path) -> None:
     connection = sqlite3.connect(run.path)
     connection.execute("PRAGMA user_version = 99")
     connection.close()
-    with pytest.raises(RecordError, match="record version 99; this hilkit reads version 1"):
+    with pytest.raises(RecordError, match="record version 99; this hilkit reads versions 1 to 2"):
         Record.open(tmp_path)
 
 
@@ -197,3 +218,48 @@ def test_a_finished_record_can_be_read_from_a_read_only_folder(tmp_path: Path) -
         assert Record.open(tmp_path).ended
     finally:
         tmp_path.chmod(0o755)
+
+
+def test_a_disk_that_is_full_at_the_start_leaves_nothing_to_be_read_and_says_so(tmp_path: Path) -> None:
+    """A cap on the pages makes SQLite answer as on a full disk (sqlite.org, PRAGMA max_page_count)."""
+    record = Record.create(tmp_path)
+    pages = record._connection.execute("PRAGMA page_count").fetchone()[0]
+    record._connection.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(RecordError) as caught:
+        record.listener(replace(begun(), plan_text="x" * 1_000_000))
+    record.close()
+    assert "nothing was recorded" in caught.value.next_step
+    assert "hilkit report" not in caught.value.next_step
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE reading SET bound = 'sideways'",
+        "UPDATE reading SET evidence = '{'",
+        "UPDATE step SET verdict = 'maybe'",
+        "UPDATE step SET vary = '[1]'",
+        "UPDATE run SET begun_utc = 'yesterday'",
+        "UPDATE run SET not_safe = CAST(X'FFFE' AS TEXT)",
+        "UPDATE reading SET name = CAST(X'FFFE' AS TEXT)",
+    ],
+)
+def test_a_damaged_record_is_told_as_one(tmp_path: Path, change: str) -> None:
+    stored(tmp_path, night())
+    connection = sqlite3.connect(tmp_path / DATABASE)
+    with connection:
+        connection.execute(change)
+    connection.close()
+    with pytest.raises(RecordError, match=r"is damaged|cannot be read as a record"):
+        Record.open(tmp_path)
+
+
+def test_a_damaged_trace_is_told_as_one(tmp_path: Path) -> None:
+    run = stored(tmp_path, night())
+    number = next(item.trace for step in run.steps for item in step.readings if item.trace is not None)
+    connection = sqlite3.connect(tmp_path / DATABASE)
+    with connection:
+        connection.execute("UPDATE trace SET points = X'00FF'")
+    connection.close()
+    with pytest.raises(RecordError, match="is damaged"):
+        load_trace(tmp_path, number)

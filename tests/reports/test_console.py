@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from hilkit.errors import ExitCode
-from hilkit.record import RunEnded
-from hilkit.reports import Console, PlainScreen, TerminalScreen, screen_for, show_run, summary_block
-from tests.record.samples import begun, night, stored
+from hilkit.readings import Reading, ReadingKey, Verdict
+from hilkit.record import NoteTaken, Outcome, ReadingTaken, RunEnded, StepEnded
+from hilkit.reports import (
+    Console,
+    PlainScreen,
+    TerminalScreen,
+    screen_for,
+    show_run,
+    summary_block,
+    with_farewell,
+)
+from tests.record.samples import PLANNED, begun, night, stored
 
 
 class Terminal(io.StringIO):
@@ -93,9 +103,83 @@ def test_a_bench_that_is_not_safe_is_shouted_with_what_to_do_by_hand(tmp_path: P
 def test_a_killed_run_is_told_as_one(tmp_path: Path) -> None:
     text = summary(tmp_path, list(night()[:10]))
     assert "stopped early: the run ended without a goodbye" in text
-    assert "the run ended without a goodbye while at work" in text
+    assert "at work when the run ended: the run ended without a goodbye" in text
+    assert "hilkit inspect" not in text
     assert "5 not begun" not in text
     assert "4 not begun" in text
+
+
+def test_a_killed_run_on_a_real_bench_may_have_left_rf_on(tmp_path: Path) -> None:
+    text = " ".join(summary(tmp_path, [begun(simulated=False), *night()[1:10]]).split())
+    assert "RF may still be on: hilkit inspect benches/pier.yaml" in text
+
+
+def fresh(folder: Path) -> Path:
+    """Return a new folder in ``folder``, for a second record."""
+    (folder / "second").mkdir()
+    return folder / "second"
+
+
+def skipping(count: int, reason: str) -> list[object]:
+    steps = [
+        StepEnded(planned=step, outcome=Outcome.SKIPPED, verdict=Verdict.NONE, reason=reason)
+        for step in PLANNED[:count]
+    ]
+    return [begun(PLANNED[:count], simulated=False), *steps]
+
+
+def test_steps_that_a_stop_left_out_are_one_line(tmp_path: Path) -> None:
+    end = RunEnded(exit_code=ExitCode.BENCH, reason="the bench is in use")
+    events = [*skipping(6, "the run stopped: the bench is in use"), end]
+    line = "1/6 to 6/6 skipped: the run stopped: the bench is in use"
+    assert shown(events).count("skipped") == 1
+    assert line in shown(events).splitlines()
+    text = summary(tmp_path, events)
+    assert line in text.splitlines()
+    assert len(text.splitlines()) < 14
+    stream = io.StringIO()
+    show_run(stored(fresh(tmp_path), events), PlainScreen(stream))  # type: ignore[arg-type]
+    assert stream.getvalue().splitlines().count(line) == 2
+    assert stream.getvalue().count("the run stopped") == 2
+
+
+def test_steps_skipped_for_different_reasons_are_told_apart() -> None:
+    first, second = skipping(4, "one"), skipping(6, "two")
+    text = shown([begun(), *first[1:], *second[5:], RunEnded(exit_code=ExitCode.BENCH)])
+    assert "1/6 to 4/6 skipped: one" in text
+    assert "5/6 to 6/6 skipped: two" in text
+
+
+def test_a_note_on_the_whole_run_is_in_its_summary(tmp_path: Path) -> None:
+    told = "the bench is in its safe state: RF of channels 1, 2 off, read back"
+    events = [*night()[:-1], NoteTaken(step=0, text=told), night()[-1]]
+    assert f"note: {told}" in summary(tmp_path, events)
+
+
+def test_a_pass_says_that_all_limits_were_met_and_which_steps_have_none(tmp_path: Path) -> None:
+    limited = replace(PLANNED[0], limits='{"reference_locked": ["min 1"]}')
+    free = PLANNED[1]
+    key = ReadingKey(step="bring_up", vary=limited.vary, name="reference_locked")
+    read = ReadingTaken(
+        step=1, reading=Reading(key=key, value=1.0, unit="1"), verdict=Verdict.PASS, limit="min 1", margin=0.0
+    )
+    ended = StepEnded(planned=limited, outcome=Outcome.DONE, verdict=Verdict.PASS)
+    bare = StepEnded(planned=free, outcome=Outcome.DONE, verdict=Verdict.NONE)
+    end = RunEnded(exit_code=ExitCode.PASSED)
+    text = summary(tmp_path, [begun([limited]), read, ended, end])
+    assert "verdict: pass  exit code 0: all limits were met" in text
+    assert "warning" not in text
+    text = summary(fresh(tmp_path), [begun([limited, free]), read, ended, bare, end])
+    assert "warning: 1 step has no limits: tone_placement" in text
+
+
+def test_a_step_at_work_on_a_full_disk_is_told_in_a_whole_sentence(tmp_path: Path) -> None:
+    reason = "the record cannot be written: disk full\n  next: make room"
+    run = with_farewell(
+        stored(tmp_path, night()[:10]), RunEnded(exit_code=ExitCode.BENCH, reason=reason)
+    )
+    lines = [item.text.strip() for item in summary_block(run, width=100)]
+    assert "at work when the run ended: the record cannot be written: disk full" in lines
 
 
 @pytest.mark.parametrize("width", [80, 120])

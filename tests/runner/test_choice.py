@@ -44,6 +44,10 @@ def test_an_unknown_step_is_answered_with_the_one_that_was_meant(tmp_path: Path)
         assert "did you mean second? its steps are prepare, first, again, second, third" in str(caught.value)
         with pytest.raises(UsageError, match="--from x"):
             choose(table.plan, from_step="x")
+        with pytest.raises(UsageError, match=r"did you mean third\? its steps"):
+            choose(table.plan, only=["hird"])
+        with pytest.raises(UsageError, match=r"did you mean prepare\? its steps"):
+            choose(table.plan, only=["pre"])
 
 
 def test_a_choice_that_leaves_nothing_ends_with_exit_5_and_a_record(tmp_path: Path) -> None:

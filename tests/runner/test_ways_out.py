@@ -11,10 +11,11 @@ import pytest
 from hilkit.clock import VirtualClock
 from hilkit.errors import ExitCode, Interrupted, RecordError
 from hilkit.record import Event, Outcome, ReadingTaken, Record, StepBegun, StepEnded
-from hilkit.runner import StopRequest
+from hilkit.runner import StopRequest, console
 from hilkit.sim.profile import Fault
 from tests.runner.trial import go, laid
 
+SENT = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
 RF = "  - look: {id: a, rf: true, trouble: %s}\n  - look: {id: b}"
 
 
@@ -192,7 +193,7 @@ def test_ctrl_c_after_the_last_step_does_not_disturb_the_safe_state(tmp_path: Pa
     assert Record.open(tmp_path / "run").not_safe == ()
 
 
-@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM"])
+@pytest.mark.parametrize("name", SENT)
 def test_a_signal_becomes_interrupted_in_the_next_wait_and_the_old_handler_comes_back(name: str) -> None:
     clock = VirtualClock()
     number = signal.Signals[name]
@@ -200,10 +201,117 @@ def test_a_signal_becomes_interrupted_in_the_next_wait_and_the_old_handler_comes
     with StopRequest(clock) as request:
         clock.sleep(1)
         signal.raise_signal(number)
-        with pytest.raises(Interrupted, match=r"Ctrl-C|SIGTERM"):
+        with pytest.raises(Interrupted, match=r"Ctrl-C|SIGTERM|SIGHUP"):
             clock.sleep(1)
         request.disarm()
         signal.raise_signal(number)
         clock.sleep(1)
     assert signal.getsignal(number) is before
     clock.sleep(1)
+
+
+@pytest.mark.parametrize("name", SENT)
+def test_whoever_stops_the_run_it_ends_in_order_with_rf_off(tmp_path: Path, name: str) -> None:
+    """A closed terminal sends SIGHUP (POSIX.1-2017, XBD 11.1.10, modem disconnect)."""
+
+    def close(event: Event) -> None:
+        if isinstance(event, ReadingTaken):
+            signal.raise_signal(signal.Signals[name])
+
+    with laid(tmp_path, "  - look: {id: a, rf: true, wait: 3600}\n  - look: {id: b}") as table:
+        code = run_on(table, tmp_path, [close])
+        assert table.world.radio.handle_line("rf 1") == "rf 1 off"
+    stored = Record.open(tmp_path / "run")
+    assert code is ExitCode.INTERRUPTED
+    assert stored.ended
+    assert {"SIGINT": "Ctrl-C", "SIGHUP": "closed terminal"}.get(name, name) in stored.reason
+    assert stored.notes[-1] == "the bench is in its safe state: RF of channels 1, 2 off, read back"
+
+
+def test_a_run_under_nohup_outlives_its_terminal() -> None:
+    """POSIX.1-2017, nohup: the utility is started with SIGHUP ignored."""
+    number = getattr(signal, "SIGHUP", None)
+    if number is None:  # Windows has neither
+        return
+    before = signal.signal(number, signal.SIG_IGN)
+    try:
+        clock = VirtualClock()
+        with StopRequest(clock):
+            signal.raise_signal(number)
+            clock.sleep(1)
+    finally:
+        signal.signal(number, before)
+
+
+def test_a_console_window_that_is_closed_asks_the_run_to_stop_and_gives_it_time(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Windows console API, HandlerRoutine: the process ends when it returns from CTRL_CLOSE_EVENT (2)."""
+    handlers: list[Any] = []
+    held: list[float] = []
+
+    class Kernel:
+        def SetConsoleCtrlHandler(self, handler: Any, add: int) -> None:  # noqa: N802 (a name of Windows)
+            handlers.append(handler) if add else handlers.remove(handler)
+
+    monkeypatch.setattr(console, "_kernel", Kernel)
+    monkeypatch.setattr(console.time, "sleep", held.append)
+    clock = VirtualClock()
+    with StopRequest(clock):
+        assert handlers[0](0) == 0  # Ctrl-C comes as a signal
+        clock.sleep(1)
+        handlers[0](2)
+        assert held[0] > 5
+        with pytest.raises(Interrupted, match="closed window"):
+            clock.sleep(1)
+    assert handlers == []
+
+
+def test_what_others_left_in_an_error_queue_is_noted_and_does_not_stop_the_run(tmp_path: Path) -> None:
+    with laid(tmp_path, RF % "none") as table:
+        for port in (5026, 5027):
+            left = table.manager.open_resource(f"TCPIP0::127.0.0.1::{port}::SOCKET")
+            left.write_raw(b"FOO\n")
+            left.close()
+        code = run_on(table, tmp_path, [])
+    stored = Record.open(tmp_path / "run")
+    assert code is ExitCode.PASSED
+    assert [note.partition(": ")[0] for note in stored.notes] == [
+        "found in the error queue of pad, from before this run",
+        "found in the error queue of relay, from before this run",
+    ]
+    assert "-113" in stored.notes[1]
+
+
+def test_rf_that_was_on_at_the_start_is_in_the_record(tmp_path: Path) -> None:
+    with laid(tmp_path, "  - look: {}") as table:
+        table.world.radio.handle_line("trim 2 6")
+        table.world.radio.handle_line("rf 2 on")
+        run_on(table, tmp_path, [])
+    stored = Record.open(tmp_path / "run")
+    assert stored.notes == ("RF of channel 2 was on at the start of this run, attenuation 6 dB",)
+
+
+def test_a_bench_made_safe_at_the_second_try_ends_the_run_but_is_no_exit_7(tmp_path: Path) -> None:
+    done = go(tmp_path, RF % "none", faults=[Fault(instrument="radio", kind="refusal", when="rf 1 off")])
+    assert done.code is ExitCode.BENCH
+    assert done.stored.not_safe == ()
+    assert done.stored.reason.startswith("the bench could not be brought to its safe state: RF of channel 1")
+    assert "the bench is in its safe state" in done.stored.notes[-1]
+    assert [step.outcome for step in done.stored.steps] == [Outcome.SKIPPED, Outcome.SKIPPED]
+
+
+def test_the_list_of_what_is_not_safe_stays_readable(tmp_path: Path) -> None:
+    fault = Fault(instrument="relay", kind="silence", when=":ROUTe:OPEN", count=1000)
+    done = go(tmp_path, RF % "none", faults=[fault])
+    assert done.code is ExitCode.NOT_SAFE
+    assert done.stored.not_safe
+    assert not any("the link" in text for text in done.stored.not_safe)
+    assert done.stored.reason == "the bench could not be brought to its safe state"
+    assert all("\n" not in step.reason and len(step.reason) < 150 for step in done.stored.steps)
+
+
+def test_an_interrupted_step_shows_no_last_lines_of_an_instrument(tmp_path: Path) -> None:
+    done = go(tmp_path, RF % "interrupt")
+    assert done.stored.steps[0].transcript == ()
+    assert done.stored.steps[1].reason == "the run was stopped by Ctrl-C"

@@ -107,6 +107,19 @@ class FakeRelay:
         self.now = ()
 
 
+class FakeGenerator:
+    def __init__(self, log: list[str]) -> None:
+        self.log = log
+        self.on = True
+        self.stuck = False
+
+    def safe(self) -> None:
+        self.log.append("generator off")
+        if self.stuck:
+            raise RefusedError("output: sent off, read back on", instrument="generator")
+        self.on = False
+
+
 class FakeBench:
     """Stands for ``Connected``."""
 
@@ -116,6 +129,7 @@ class FakeBench:
         self.radio = FakeRadio(self.log)
         self.pads: dict[str, Any] = {"pad": FakePad(self.log)}
         self.switches: dict[str, Any] = {"relay": FakeRelay(self.log)}
+        self.generators: dict[str, Any] = {}
         self.analyser = object()
 
     def said(self) -> list[str]:

@@ -12,7 +12,7 @@ from hilkit.clock import VirtualClock
 from hilkit.errors import LinkError
 from hilkit.safety import make_safe
 from tests.bench.trial import bench_of
-from tests.safety.fakes import FakeBench
+from tests.safety.fakes import FakeBench, FakeGenerator
 
 
 def safe(fake: FakeBench, clock: VirtualClock | None = None) -> list[str]:
@@ -23,6 +23,24 @@ def test_rf_goes_down_first_then_pads_up_then_relays_open(tmp_path: Path) -> Non
     fake = FakeBench(bench_of(tmp_path))
     assert safe(fake) == []
     assert fake.said() == ["rf 1 off", "rf 2 off", "pad 60", "relay open", "trim 1 31.5", "trim 2 31.5"]
+
+
+def test_generators_go_off_with_the_radios_rf_before_any_relay_moves(tmp_path: Path) -> None:
+    """Never hot-switch a relay: common practice, no source."""
+    fake = FakeBench(bench_of(tmp_path))
+    fake.generators["generator"] = FakeGenerator(fake.log)
+    assert safe(fake) == []
+    assert fake.said()[:4] == ["rf 1 off", "rf 2 off", "generator off", "pad 60"]
+
+
+def test_a_generator_that_stays_on_is_told_and_keeps_nothing_else_from_being_tried(tmp_path: Path) -> None:
+    fake = FakeBench(bench_of(tmp_path))
+    fake.generators["generator"] = generator = FakeGenerator(fake.log)
+    generator.stuck = True
+    assert safe(fake) == [
+        "RF of generator off: generator: output: sent off, read back on; switch generator off by hand"
+    ]
+    assert fake.switches["relay"].now == ()
 
 
 @pytest.mark.parametrize("broken", ["rf", "trim"])

@@ -61,7 +61,7 @@ class Client:
 
 
 def test_every_instrument_has_an_address_of_its_own(server: Server) -> None:
-    assert set(server.addresses) >= {"analyser", "pad", "relay", "radio"}
+    assert set(server.addresses) >= {"analyser", "pad", "relay", "generator", "power_meter", "radio"}
     assert len(set(server.addresses.values())) == len(server.addresses)
     client = Client(server)
     assert client.ask("*IDN?").count(",") == 3

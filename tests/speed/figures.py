@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["Figure", "best_ms", "median", "pairs"]
+__all__ = ["Figure", "median", "pairs", "timed_ms"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -42,7 +42,7 @@ def pairs(first: Callable[[], float], second: Callable[[], float], count: int) -
     return taken
 
 
-def best_ms(work: Callable[[int], object], count: int) -> tuple[float, float]:
+def timed_ms(work: Callable[[int], object], count: int) -> tuple[float, float]:
     """Return the median and the shortest time in ms of ``work(number)``, called ``count`` times."""
     taken = []
     for number in range(count):

@@ -7,6 +7,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 from tests.speed.figures import Figure
@@ -15,14 +16,14 @@ from tests.speed.figures import Figure
 # kernel's own count of this program image is read: the count of getrusage starts from the parent's size
 # there. Windows offers neither, and no package is added for it: there the memory stays unmeasured.
 PROGRAM = """\
-import sys
+import sys, time
 from pathlib import Path
 
 def peak_bytes():
     status = Path("/proc/self/status")
     if status.exists():
-        line = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
-        return int(line.split()[1]) * 1024
+        lines = status.read_text(encoding="utf-8").splitlines()
+        return next(int(line.split()[1]) * 1024 for line in lines if line.startswith("VmHWM"))
     try:
         import resource
     except ImportError:
@@ -35,13 +36,23 @@ try:
     code = main(sys.argv[1:])
 except SystemExit as left:
     code = left.code
-print("PEAK", peak_bytes())
+print("PEAK", peak_bytes(), time.process_time())
 sys.exit(code)
 """
 
 
-def night(plan: str, *more: str) -> tuple[float, int, int]:
-    """Run a plan; return the wall time in s, the peak memory in bytes (-1: not known) and the exit code."""
+@dataclass(frozen=True, kw_only=True)
+class Night:
+    """One run: wall and processor time in s, peak memory in bytes (-1: not known), exit code."""
+
+    wall_s: float
+    processor_s: float
+    peak: int
+    code: int
+
+
+def night(plan: str, *more: str) -> Night:
+    """Run a plan in a process of its own."""
     with tempfile.TemporaryDirectory() as folder:
         start = time.perf_counter()
         done = subprocess.run(
@@ -49,25 +60,27 @@ def night(plan: str, *more: str) -> tuple[float, int, int]:
             capture_output=True,
             encoding="utf-8",
         )
-        took_s = time.perf_counter() - start
-    last = done.stdout.rstrip().rsplit("\n", 1)[-1].split()
-    return took_s, int(last[1]) if last[:1] == ["PEAK"] else -1, done.returncode
+        wall_s = time.perf_counter() - start
+    word, peak, processor_s = done.stdout.rstrip().rsplit("\n", 1)[-1].split()
+    assert word == "PEAK", done.stdout + done.stderr
+    return Night(wall_s=wall_s, processor_s=float(processor_s), peak=int(peak), code=done.returncode)
 
 
 def figures(*, quick: bool) -> Iterator[Figure]:
-    """Yield time and memory; the quick form runs the first step of the plan alone."""
+    """Yield times and memory; the quick form runs the first step of the plan alone."""
     more = ("--only", "bring_up") if quick else ()
     runs = [night("night_check", *more) for _ in range(1 if quick else 3)]
-    codes = sorted({code for _, _, code in runs})
+    codes = ", ".join(map(str, sorted({run.code for run in runs})))
     name = "night check, one step only" if quick else "night check"
     yield Figure(
         name=f"{name}: wall time",
-        value=max(took_s for took_s, _, _ in runs),
+        value=max(run.wall_s for run in runs),
         unit="s",
         target="under 10",
-        note=f"longest of {len(runs)}; exit code {', '.join(map(str, codes))}",
+        note=f"longest of {len(runs)}; exit code {codes}",
     )
-    peak = max(peak for _, peak, _ in runs)
+    yield Figure(name=f"{name}: processor time", value=max(run.processor_s for run in runs), unit="s")
+    peak = max(run.peak for run in runs)
     yield Figure(
         name=f"{name}: peak memory",
         value=peak / 1e6 if peak >= 0 else float("nan"),

@@ -9,24 +9,43 @@ sweep time, then the event status register until it tells completion.
 from __future__ import annotations
 
 import contextlib
+import sqlite3
+import tempfile
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
-from hilkit.bench import load_bench
+import pyvisa
+
+from hilkit.bench import Bench, load_bench
 from hilkit.clock import WallClock
+from hilkit.errors import ExitCode
 from hilkit.files import Lab
+from hilkit.plans import load_plan
 from hilkit.procedures import find
+from hilkit.record import Event, ReadingTaken
+from hilkit.runner import run
 from hilkit.safety import Session
-from tests.speed.figures import Figure, median
+from tests.speed.bare_loop import SWEEP_S, BareLoop
+from tests.speed.figures import Figure, median, timed_ms
 from tests.speed.served import PROFILE, served_bench
 
-SWEEP_S = 0.02
-"""Real sweep time of one point."""
-
 CARRIER = "1842.5 MHz"
-RADIO = "radio"
+PLAN = """\
+plan: power sweep
+bench: simulated_pier
+steps:
+  - power_sweep:
+      channel: 1
+      carrier: 1842.5 MHz
+      offset: 7.5 MHz
+      from: 0 dB
+      to: {points} dB
+      step: 1 dB
+      sweep_time: {sweep_s} s
+"""
 SENT = "->"
 
 
@@ -43,54 +62,24 @@ class Kept:
 
 @dataclass
 class Taken:
-    """One procedure over sockets: the time from its first level to its last, in s, and the lines sent in it."""
+    """One procedure over sockets: seconds from its first level to its last, and the lines sent in them."""
 
     seconds: float = 0.0
     lines: list[tuple[str, str]] = field(default_factory=list)
 
 
-class Loop:
-    """The bare loop: PyVISA-py sessions and the lines, nothing else."""
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """Seconds of one sweep: by a run of hilkit, by its procedure alone, and its lines by the bare loop.
 
-    def __init__(self, manager: Any, resources: Mapping[str, str]) -> None:
-        self._links = {name: self._open(manager, resource) for name, resource in resources.items()}
+    ``quick_s`` is the loop that sends small packets at once, ``plain_s`` the one that gathers them.
+    """
 
-    def _open(self, manager: Any, resource: str) -> Any:
-        return manager.open_resource(
-            resource, read_termination="\n", write_termination="\n", timeout=3000, chunk_size=1 << 16
-        )
-
-    def run(self, lines: Sequence[tuple[str, str]]) -> float:
-        """Send ``lines`` and read what they are answered with; return the time in s."""
-        start = time.perf_counter()
-        for instrument, text in lines:
-            self._send(instrument, text)
-        return time.perf_counter() - start
-
-    def _send(self, instrument: str, text: str) -> None:
-        link = self._links[instrument]
-        if instrument == RADIO:
-            link.write(text)
-            while not link.read().endswith(
-                text
-            ):  # console lines come in between, the prompt ahead of the echo
-                pass
-            link.read()
-        elif text == "*ESR?":
-            while not int(link.query(text)) & 1:
-                time.sleep(0.001)
-        elif text.startswith(":TRAC"):
-            link.query_binary_values(text, datatype="f", is_big_endian=True)
-        elif "?" in text:
-            link.query(text)
-        else:
-            link.write(text)
-            if text.endswith("*OPC"):
-                time.sleep(SWEEP_S)
-
-    def close(self) -> None:
-        for link in self._links.values():
-            link.close()
+    run_s: float
+    ours_s: float
+    quick_s: float
+    plain_s: float
+    lines: int
 
 
 @dataclass
@@ -99,14 +88,16 @@ class Wired:
 
     manager: Any
     resources: Mapping[str, str]
-    settings: Any
+    points: int
     lab: Lab = field(default_factory=Lab)
+
+    def bench(self) -> Bench:
+        return load_bench(self.lab.find("bench", PROFILE), self.lab).with_resources(self.resources)
 
     @contextlib.contextmanager
     def session(self, kept: Kept) -> Iterator[Session]:
-        bench = load_bench(self.lab.find("bench", PROFILE), self.lab).with_resources(self.resources)
         clock = WallClock()
-        with bench.connect(self.manager, clock, kept, self.lab) as connected:
+        with self.bench().connect(self.manager, clock, kept, self.lab) as connected:
             yield Session(connected, clock)
 
     def bring_up(self) -> None:
@@ -119,7 +110,7 @@ class Wired:
         """Run the procedure, and time its points from the first level to the last."""
         kept, taken, start = Kept(), Taken(), 0.0
         with self.session(kept) as session:
-            for measured in find("power_sweep").measure(session, self.settings):
+            for measured in find("power_sweep").measure(session, settings(self.points)):
                 now = time.perf_counter()
                 if measured.name != "level":
                     break
@@ -129,9 +120,33 @@ class Wired:
                 taken = Taken(seconds=now - start, lines=list(kept.lines))
         return taken
 
-    def theirs(self, lines: Sequence[tuple[str, str]]) -> float:
+    def whole_run(self) -> float:
+        """Run a plan of it, record and transcript on disk; return the time from first to last level in s."""
+        times: list[float] = []
+
+        def listener(event: Event) -> None:
+            if isinstance(event, ReadingTaken) and event.reading.key.name == "level":
+                times.append(time.perf_counter())
+
+        with tempfile.TemporaryDirectory() as name:
+            folder = Path(name)
+            plan = folder / "sweep.yaml"
+            plan.write_text(PLAN.format(points=self.points, sweep_s=SWEEP_S), encoding="utf-8")
+            code = run(
+                load_plan(plan, self.lab),
+                self.bench(),
+                clock=WallClock(),
+                resource_manager=self.manager,
+                folder=folder,
+                lab=self.lab,
+                listeners=[listener],
+            )
+        assert code is ExitCode.PASSED, code
+        return times[-1] - times[0]
+
+    def theirs(self, lines: Sequence[tuple[str, str]], *, nodelay: bool) -> float:
         """Run the bare loop; return its time in s."""
-        loop = Loop(self.manager, self.resources)
+        loop = BareLoop(self.manager, self.resources, nodelay=nodelay)
         try:
             return loop.run(lines)
         finally:
@@ -145,39 +160,65 @@ def once_each(lines: Sequence[tuple[str, str]]) -> list[tuple[str, str]]:
 
 def figures(*, quick: bool) -> Iterator[Figure]:
     """Yield the ratio, the cost of a point, and how much of it is hilkit's own."""
-    import pyvisa
-
     points, repeats = (2, 1) if quick else (20, 9)
     manager = pyvisa.ResourceManager("@py")
     with served_bench() as resources:
-        wired = Wired(manager, resources, settings(points))
+        wired = Wired(manager, resources, points)
         wired.bring_up()
         wired.ours()
-        taken = []
-        for _ in range(repeats):
-            ours = wired.ours()
-            taken.append((ours.seconds, wired.theirs(once_each(ours.lines))))
+        taken = [_side_by_side(wired) for _ in range(repeats)]
     manager.close()
-    each_ms = [(ours_s / points * 1e3, theirs_s / points * 1e3) for ours_s, theirs_s in taken]
+    yield from _report(taken, points)
+
+
+def _side_by_side(wired: Wired) -> Row:
+    ours = wired.ours()
+    lines = once_each(ours.lines)
+    quick_s, plain_s = (wired.theirs(lines, nodelay=nodelay) for nodelay in (True, False))
+    return Row(
+        run_s=wired.whole_run(), ours_s=ours.seconds, quick_s=quick_s, plain_s=plain_s, lines=len(ours.lines)
+    )
+
+
+def _report(taken: Sequence[Row], points: int) -> Iterator[Figure]:
     yield Figure(
         name="power sweep over a socket / bare loop, the same lines",
-        value=median([ours_ms / theirs_ms for ours_ms, theirs_ms in each_ms]),
+        value=median([row.run_s / row.quick_s for row in taken]),
         unit="x",
         target="at most 1.10",
-        note=f"{repeats} sweeps of {points} points, {len(ours.lines) / points:.0f} lines a point",
-    )
-    yield Figure(name="a point by hilkit", value=median([ours_ms for ours_ms, _ in each_ms]), unit="ms")
-    yield Figure(
-        name="a point by the bare loop",
-        value=median([theirs_ms for _, theirs_ms in each_ms]),
-        unit="ms",
-        note=f"of which {SWEEP_S * 1e3:.0f} ms are the sweep",
+        note=f"{len(taken)} sweeps of {points} points, {taken[-1].lines / points:.0f} lines a point",
     )
     yield Figure(
-        name="hilkit's own cost of a point",
-        value=median([ours_ms - theirs_ms for ours_ms, theirs_ms in each_ms]),
-        unit="ms",
+        name="the procedure alone, without record and transcript on disk",
+        value=median([row.ours_s / row.quick_s for row in taken]),
+        unit="x",
     )
+    yield Figure(
+        name="the run / a loop with PyVISA-py's own socket options",
+        value=median([row.run_s / row.plain_s for row in taken]),
+        unit="x",
+    )
+    each_ms = 1e3 / points
+    for name, values in (
+        ("a point of the run", [row.run_s for row in taken]),
+        (f"a point by the bare loop, {SWEEP_S * 1e3:.0f} ms of it the sweep", [row.quick_s for row in taken]),
+        ("hilkit's own cost of a point", [row.run_s - row.quick_s for row in taken]),
+        ("of this the procedure", [row.ours_s - row.quick_s for row in taken]),
+        ("of this record and transcript", [row.run_s - row.ours_s for row in taken]),
+    ):
+        yield Figure(name=name, value=median(values) * each_ms, unit="ms")
+    yield Figure(name="one row made durable by SQLite on this disk", value=_durable_row_ms(), unit="ms")
+
+
+def _durable_row_ms() -> float:
+    with tempfile.TemporaryDirectory() as name:
+        database = sqlite3.connect(Path(name) / "one.sqlite", isolation_level=None)
+        database.execute("PRAGMA journal_mode = WAL")
+        database.execute("PRAGMA synchronous = FULL")
+        database.execute("CREATE TABLE row (number)")
+        middle_ms, _ = timed_ms(lambda number: database.execute("INSERT INTO row VALUES (?)", (number,)), 101)
+        database.close()
+    return middle_ms
 
 
 def settings(points: int) -> Any:

@@ -11,7 +11,7 @@ from hilkit.sim import open_simulated
 from hilkit.sim.profile import load_profile
 from hilkit.sim.receiver import SweepRequest
 from hilkit.sim.world import World
-from tests.speed.figures import Figure, best_ms
+from tests.speed.figures import Figure, timed_ms
 
 UNDER = "under 0.3"
 LINES = (
@@ -48,13 +48,13 @@ def on_air() -> tuple[Any, World]:
 
 
 def figures(*, quick: bool) -> Iterator[Figure]:
-    """Yield the synthesis with nothing changed, with new settings each time, with a new signal; then the read."""
+    """Yield the synthesis with nothing changed, with new settings, with a new signal; then the reading."""
     count = 3 if quick else 400
     manager, world = on_air()
     for request, name in ((REQUEST, "rms"), (replace(REQUEST, detector="sample", average_type="log"), "log")):
-        warm, least = best_ms(lambda n, r=request: world.sweep("analyser", r, ("warm", n)), count)
+        warm, least = timed_ms(lambda n, r=request: world.sweep("analyser", r, ("warm", n)), count)
         yield _trace(f"1001 points, {name}, nothing changed", warm, least)
-    cold, least = best_ms(
+    cold, least = timed_ms(
         lambda n: world.sweep("analyser", replace(REQUEST, centre_hz=REQUEST.centre_hz + n + 1), ("cold", n)),
         count,
     )
@@ -64,7 +64,7 @@ def figures(*, quick: bool) -> Iterator[Figure]:
         world.radio.handle_line(f"trim 1 {number % 60 / 2 + 1}")
         world.sweep("analyser", REQUEST, ("changed", number))
 
-    new, least = best_ms(changed, count)
+    new, least = timed_ms(changed, count)
     yield _trace("1001 points, rms, new signal each time", new, least)
     yield from _reading(manager, world, count)
     manager.close()
@@ -90,5 +90,5 @@ def _reading(manager: Any, world: World, count: int) -> Iterator[Figure]:
             )
             assert len(values) == 1001
 
-        taken, least = best_ms(read, count)
+        taken, least = timed_ms(read, count)
     yield _trace("1001 points as a block", taken, least, "read through PyVISA")

@@ -1,0 +1,173 @@
+"""What makes the loss of a path doubtful: each element's own uncertainty, and mismatch between reflections.
+
+A reflection at the output of one element and one at the input of a later element let a part of the wave run
+back and forth between them. Their product, less twice the loss in between, is the limit of what this adds to
+the level; the phase is unknown. Every pair along the path counts, not only the two ends that touch: behind a
+relay of 0.3 dB the next reflection is nearly as large as its own.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from hilkit.bench.path import Element, Path
+from hilkit.bench.reflection import PortReflection
+from hilkit.judgement.mismatch import Knowledge, Reflection, mismatch_line
+from hilkit.readings import BudgetLine, Distribution
+
+__all__ = ["Interface", "interfaces", "missing_line", "path_lines"]
+
+_OWN_LINE_DB = 0.01
+"""A pair of reflections with other elements in between gets a line of its own from this standard uncertainty
+on; all smaller ones share a line."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Interface:
+    """Two reflections that face each other, ``between_db`` of loss apart.
+
+    ``before`` and ``behind`` name what reflects. ``length_m`` is the electrical length over which the ripple
+    repeats, with that of the element in front, as its reflection may come from its far end; ``None`` where
+    one of the elements does not state its length.
+    """
+
+    before: str
+    behind: str
+    first: PortReflection
+    second: PortReflection
+    between_db: float
+    length_m: float | None
+    touching: bool
+
+
+def missing_line(quantity: str, source: str, *, unit: str = "dB", shared: str = "") -> BudgetLine:
+    """Return the line of a part that nobody has given a figure for."""
+    return BudgetLine(
+        quantity=quantity,
+        estimate=0.0,
+        unit=unit,
+        standard=0.0,
+        distribution=Distribution.RECTANGULAR,
+        divisor=1.0,
+        source=source,
+        shared=shared,
+        stated=False,
+    )
+
+
+def path_lines(path: Path, frequency_hz: float, *, pad_db: float, near: str) -> tuple[BudgetLine, ...]:
+    """Return all lines of a path's loss at a frequency, in dB.
+
+    ``near`` names the range of frequencies over which the error of an element's loss counts as one and the
+    same, such as ``1.8425 GHz``: readings with the same text share it.
+    """
+    elements = (line for e in path.elements for line in _element_lines(path, e, pad_db, near))
+    return (*elements, *_mismatch_lines(path, frequency_hz, pad_db))
+
+
+def _element_lines(path: Path, element: Element, pad_db: float, near: str) -> Iterator[BudgetLine]:
+    tag = f"path {path.name}: {element.label} near {near}"
+    if element.uncertainty is not None:
+        yield element.uncertainty.line(f"loss of {element.label}", shared=tag)
+    else:
+        source = f"no uncertainty for {element.label} in the bench file"
+        yield missing_line(f"loss of {element.label}", source, shared=tag)
+    if element.is_pad and pad_db > 0:
+        yield _setting_line(element, pad_db, tag)
+    if element.repeatability is not None:
+        yield element.repeatability.line(f"contacts of {element.label}", shared=f"{tag}, contacts")
+
+
+def _setting_line(element: Element, pad_db: float, tag: str) -> BudgetLine:
+    quantity, shared = f"setting of {element.label}", f"{tag}, at {pad_db:g} dB"
+    if element.setting is None:
+        source = f"no attenuation accuracy for {element.instrument} in the bench file"
+        return missing_line(quantity, source, shared=shared)
+    return element.setting.line(quantity, shared=shared)
+
+
+def _mismatch_lines(path: Path, frequency_hz: float, pad_db: float) -> Iterator[BudgetLine]:
+    small: list[BudgetLine] = []
+    for pair in interfaces(path, frequency_hz, pad_db=pad_db):
+        line = _mismatch_line(path, pair, frequency_hz)
+        if pair.touching or line.standard >= _OWN_LINE_DB:
+            yield line
+        else:
+            small.append(line)
+    if small:
+        yield _together(path, small, frequency_hz)
+    unknown = _without_reflection(path)
+    if unknown:
+        yield missing_line("mismatch", f"no VSWR in the bench file for {', '.join(unknown)}")
+
+
+def _without_reflection(path: Path) -> list[str]:
+    ends = [("radio", path.source), *(("analyser", path.load) for _ in range(1))]
+    sides = [(e.label, e.reflection_in and e.reflection_out) for e in path.elements]
+    return [name for name, known in (ends[0], *sides, ends[1]) if known is None]
+
+
+def _mismatch_line(path: Path, pair: Interface, frequency_hz: float) -> BudgetLine:
+    through = "" if pair.touching else f", {pair.between_db:.2g} dB between them"
+    return mismatch_line(
+        _side(pair.first, frequency_hz),
+        _side(pair.second, frequency_hz, 10 ** (-pair.between_db / 10)),
+        quantity=f"mismatch {pair.before} - {pair.behind}",
+        source=f"{pair.first.source}, {pair.second.source}{through}",
+        shared=f"path {path.name}: mismatch {pair.before} - {pair.behind}",
+        frequency_hz=frequency_hz,
+        length_m=pair.length_m,
+    )
+
+
+def _together(path: Path, small: list[BudgetLine], frequency_hz: float) -> BudgetLine:
+    """Return one line for many small ripples, whose sum is nearly normal (JCGM 100, G.2.1).
+
+    Its length is that of the whole path, the longest way that any of them can have gone.
+    """
+    lengths = [element.length_m for element in path.elements]
+    known = [length for length in lengths if length is not None]
+    return BudgetLine(
+        quantity="mismatch across elements",
+        estimate=0.0,
+        unit="dB",
+        standard=math.sqrt(math.fsum(line.standard**2 for line in small)),
+        distribution=Distribution.NORMAL,
+        divisor=1.0,
+        source=f"{len(small)} pairs of reflections with elements between them, the largest "
+        f"{max(line.standard for line in small):.2g} dB",
+        shared=f"path {path.name}: mismatch across elements",
+        frequency_hz=frequency_hz,
+        length_m=sum(known) if len(known) == len(lengths) else None,
+    )
+
+
+def _side(port: PortReflection, frequency_hz: float, seen: float = 1.0) -> Reflection:
+    knowledge = Knowledge.MAGNITUDE if port.known else Knowledge.DISC
+    return Reflection(min(port.at(frequency_hz) * seen, 0.999), knowledge)
+
+
+def interfaces(path: Path, frequency_hz: float, *, pad_db: float = 0.0) -> Iterator[Interface]:
+    """Yield every pair of reflections that face each other along the path, as far as both are known."""
+    outward: list[tuple[str, PortReflection | None, float | None]] = [("radio", path.source, 0.0)]
+    outward += [(e.label, e.reflection_out, e.length_m) for e in path.elements]
+    inward = [(e.label, e.reflection_in) for e in path.elements] + [("analyser", path.load)]
+    losses = [path.element_loss_db(element, frequency_hz, pad_db=pad_db) for element in path.elements]
+    lengths = [element.length_m for element in path.elements]
+    for first, (before, one, own_m) in enumerate(outward):
+        for second in range(first, len(inward)):
+            behind, other = inward[second]
+            if one is None or other is None:
+                continue
+            way = [own_m, *lengths[first:second]]
+            yield Interface(
+                before=before,
+                behind=behind,
+                first=one,
+                second=other,
+                between_db=sum(losses[first:second]),
+                length_m=None if None in way else sum(part for part in way if part is not None),
+                touching=first == second,
+            )

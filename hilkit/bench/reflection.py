@@ -1,0 +1,78 @@
+"""How much a port reflects: from a VSWR, or from the reflection parameters of a Touchstone file."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path as FilePath
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hilkit.bench.accuracy import InstrumentAccuracy, RadioAccuracy
+from hilkit.bench.loss import touchstone_magnitude
+
+if TYPE_CHECKING:
+    from hilkit.bench.model import ElementEntry
+    from hilkit.files import Lab
+
+__all__ = ["PortReflection", "of_vswr", "reflections_of"]
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PortReflection:
+    """The magnitude of a reflection coefficient over frequency; its phase counts as unknown.
+
+    ``known`` is true where the magnitude is a measured value, false where it is the most that it may be.
+    """
+
+    frequency_hz: Floats
+    magnitude: Floats
+    known: bool
+    source: str
+
+    @classmethod
+    def constant(cls, vswr: float, *, known: bool, source: str) -> PortReflection:
+        """Return the reflection of a VSWR that holds at every frequency: (VSWR - 1)/(VSWR + 1)."""
+        magnitude = np.array([(vswr - 1) / (vswr + 1)])
+        return cls(frequency_hz=np.zeros(1), magnitude=magnitude, known=known, source=source)
+
+    def at(self, frequency_hz: float) -> float:
+        """Return the magnitude at one frequency."""
+        return float(np.interp(frequency_hz, self.frequency_hz, self.magnitude))
+
+
+def of_vswr(accuracy: InstrumentAccuracy | RadioAccuracy | None, owner: str) -> PortReflection | None:
+    """Return what is known of the port of an instrument or of the radio."""
+    if accuracy is None or accuracy.vswr is None:
+        return None
+    return PortReflection.constant(
+        accuracy.vswr, known=accuracy.vswr_known, source=f"bench file: VSWR of {owner}"
+    )
+
+
+def reflections_of(
+    entry: ElementEntry, label: str, lab: Lab, folder: FilePath
+) -> tuple[PortReflection | None, PortReflection | None]:
+    """Return the reflections of the two ends of an element: as given, else from its Touchstone file."""
+    known = bool(entry.vswr_known)
+    source = f"bench file: VSWR of {label}"
+    ends = [
+        None if vswr is None else PortReflection.constant(vswr, known=known, source=source)
+        for vswr in (entry.vswr_in, entry.vswr_out)
+    ]
+    if entry.kind == "touchstone" and None in ends:
+        file = lab.data_file(str(entry.file), beside=folder)
+        out_port, in_port = entry.ports or (2, 1)
+        for place, port in enumerate((in_port, out_port)):
+            ends[place] = ends[place] or _of_file(file, port)
+    return ends[0], ends[1]
+
+
+def _of_file(file: FilePath, port: int) -> PortReflection:
+    frequency_hz, magnitude = touchstone_magnitude(file, to_port=port, from_port=port)
+    return PortReflection(
+        frequency_hz=frequency_hz, magnitude=magnitude, known=True, source=f"S{port}{port} of {file.name}"
+    )
