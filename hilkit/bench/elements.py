@@ -191,28 +191,32 @@ def _check_keys(kind: str, loc: Loc, notes: Notes) -> None:
     for key in rule.must:
         if key not in given:
             notes.add(loc, f"kind {kind} needs `{key}`", allowed=listed(allowed))
-    if rule.one_of and len([key for key in rule.one_of if key in given]) != 1:
+    both = [key for key in rule.one_of if key in given]
+    if len(both) > 1:
+        words = " and ".join(f"`{key}`" for key in both)
+        message = f"this {kind} has both {words}"
+        notes.add((*loc, both[-1]), message, next_step="delete one of both", at_key=True)
+    elif rule.one_of and not both:
         words = " or ".join(f"`{key}`" for key in rule.one_of)
-        notes.add(
-            loc, f"kind {kind} needs either {words}", next_step="loss: 20 dB, or a table over frequency"
-        )
+        notes.add(loc, f"kind {kind} needs {words}", next_step="loss: 20 dB, or a table over frequency")
 
 
 def _check_instrument(entry: ElementEntry, loc: Loc, classes: Mapping[str, str], notes: Notes) -> None:
     name, wanted = str(entry.instrument), _CLASS_OF_KIND[str(entry.kind)]
     fitting = [instrument for instrument, its_class in classes.items() if its_class == wanted]
+    allowed = listed(fitting, nothing=f"nothing: there is no {_words(wanted)} on this bench")
     if name not in classes:
         notes.add(
             (*loc, "instrument"),
             f"there is no instrument {name!r} on this bench",
-            allowed=listed(fitting),
+            allowed=allowed,
             next_step=did_you_mean(name, classes),
         )
     elif classes[name] not in (wanted, ""):
         notes.add(
             (*loc, "instrument"),
             f"{name!r} is a {_words(classes[name])}, kind {entry.kind} needs a {_words(wanted)}",
-            allowed=listed(fitting),
+            allowed=allowed,
         )
 
 

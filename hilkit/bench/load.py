@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import math
+from collections.abc import Mapping, Sequence
 from pathlib import Path as FilePath
 from typing import cast
 
 from hilkit.bench.accuracy import ACCURACY_KEYS, figure_of
 from hilkit.bench.elements import Surroundings, build_path
 from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry
-from hilkit.bench.path import Path
+from hilkit.bench.path import Path, frequency_text
 from hilkit.bench.reflection import PortReflection, of_vswr
+from hilkit.bench.routes import check_routes
 from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec
 from hilkit.errors import FileProblems, HilkitError
-from hilkit.files import Document, Lab, Loc, load, validate
+from hilkit.files import Document, Lab, Loc, load
+from hilkit.files.kind import refuse_other
 from hilkit.files.notes import Notes, did_you_mean, listed
+from hilkit.files.salvage import sound_parts
 from hilkit.instruments import Dialect, ResourceProblem, check_resource, load_dialect
 
 __all__ = ["load_bench", "read_bench"]
@@ -36,29 +40,35 @@ def load_bench(where: FilePath | str, lab: Lab) -> Bench:
 
 def read_bench(document: Document, lab: Lab) -> Bench:
     """Return the bench of a document that has been read; see ``load_bench``."""
-    entry = validate(document, BenchFile)
+    refuse_other(document, "bench")
+    entry, mistakes = sound_parts(document, BenchFile)
     notes = Notes(document)
+    notes.problems.extend(mistakes)
     folder = FilePath(document.path).parent
     instruments = _instruments(entry, notes, lab)
-    radio_spec = _radio_spec(entry.radio, notes, lab)
-    _check_addresses((*instruments.values(), radio_spec), notes)
-    classes = {name: spec.instrument_class for name, spec in instruments.items()}
+    # Of a file with mistakes only the sound parts are here; the radio may be missing then.
+    radio_given = cast("RadioEntry | None", entry.radio)
+    radio_spec = _radio_spec(radio_given, notes, lab) if radio_given is not None else None
+    _check_addresses((*instruments.values(), *([radio_spec] if radio_spec else [])), notes)
+    classes = dict.fromkeys(_names(document, "instruments"), "")
+    classes |= {name: spec.instrument_class for name, spec in instruments.items()}
     around = Surroundings(
         classes=classes,
         lab=lab,
         folder=folder,
         instruments=instruments,
-        source=of_vswr(entry.radio.accuracy, "radio"),
+        source=of_vswr(radio_given.accuracy, "radio") if radio_given is not None else None,
         load=_analyser_reflection(instruments),
     )
-    built = {name: build_path(name, entries, around, notes) for name, entries in entry.paths.items()}
+    built = {name: build_path(name, entries, around, notes) for name, entries in (entry.paths or {}).items()}
     paths = {name: path for name, path in built.items() if path is not None}
-    radio = _radio(entry, notes)
-    if len(paths) == len(built):
+    radio = _radio(entry.radio, radio_spec, _names(document, "paths"), notes) if radio_spec else None
+    if len(paths) == len(_names(document, "paths")):
         _check_ratings(entry, paths, notes)
+    check_routes(paths, entry.paths or {}, notes)
     _check_rest(entry, notes, lab, folder)
-    if notes.problems:
-        raise FileProblems(sorted(notes.problems, key=lambda problem: (problem.line, problem.column)))
+    if notes.problems or radio is None or radio_spec is None:
+        raise FileProblems(notes.in_order())
     return Bench(
         name=entry.bench,
         file=FilePath(document.path),
@@ -75,9 +85,15 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     )
 
 
+def _names(document: Document, key: str) -> list[str]:
+    """Return the names under a key, whether what they stand for is sound or not."""
+    part = document.data.get(key)
+    return list(part) if isinstance(part, dict) else []
+
+
 def _instruments(entry: BenchFile, notes: Notes, lab: Lab) -> dict[str, InstrumentSpec]:
     specs: dict[str, InstrumentSpec] = {}
-    for name, item in entry.instruments.items():
+    for name, item in (entry.instruments or {}).items():
         dialect = _dialect(item.driver, ("instruments", name, "driver"), notes, lab)
         its_class = dialect.instrument_class if dialect is not None else ""
         before = len(notes.problems)
@@ -136,13 +152,13 @@ def _radio_spec(entry: RadioEntry, notes: Notes, lab: Lab) -> InstrumentSpec:
     if dialect is not None and dialect.instrument_class != RADIO:
         words = dialect.instrument_class.replace("_", " ")
         notes.add((RADIO, "driver"), f"{entry.driver} is the driver of a {words}, not of a radio")
-    if (entry.resource is None) == (entry.command is None):
-        notes.add(
-            (RADIO,),
-            "the radio needs either `resource` or `command`",
-            next_step="give one of both",
-            at_key=True,
-        )
+    if entry.resource is not None and entry.command is not None:
+        message = "the radio has both `resource` and `command`"
+        notes.add((RADIO, "command"), message, next_step="delete one of both", at_key=True)
+    elif entry.resource is None and entry.command is None:
+        message = "the radio needs `resource` or `command`"
+        hint = "add resource: TCPIP::192.168.1.30::5030::SOCKET, or command: [program, argument]"
+        notes.add((RADIO,), message, next_step=hint, at_key=True)
     if entry.command is not None and not all(entry.command or [""]):
         message = "a program and its arguments are needed, as a list"
         notes.add((RADIO, "command"), message, allowed="a list such as [ssh, radio, console]")
@@ -187,8 +203,10 @@ def _check_addresses(specs: tuple[InstrumentSpec, ...], notes: Notes) -> None:
         seen.setdefault(spec.address, spec.name)
 
 
-def _radio(entry: BenchFile, notes: Notes) -> RadioSpec:
-    radio = entry.radio
+def _radio(radio: RadioEntry, spec: InstrumentSpec, paths: Sequence[str], notes: Notes) -> RadioSpec:
+    dialect = cast("Dialect | None", spec.dialect)
+    carrier = dialect.capabilities.get("carrier") if dialect is not None else None
+    limits = carrier.limits if carrier is not None else None
     for number, band in enumerate(radio.frequency):
         if not 0 < band.from_.hz <= band.to.hz:
             notes.add(
@@ -196,30 +214,41 @@ def _radio(entry: BenchFile, notes: Notes) -> RadioSpec:
                 f"{band.from_} to {band.to} is no range",
                 allowed="from below to",
             )
+        elif limits is not None and not (limits.hold(band.from_.hz) and limits.hold(band.to.hz)):
+            reach = [frequency_text(edge) for edge in (limits.minimum, limits.maximum) if edge]
+            notes.add(
+                (RADIO, "frequency", number),
+                f"the driver {radio.driver} does not tune over {band.from_} to {band.to}",
+                allowed=" to ".join(reach),
+            )
     if not radio.frequency:
         example = "[{from: 1805 MHz, to: 1880 MHz}]"
         notes.add((RADIO, "frequency"), "at least one range of carriers is needed", allowed=example)
+    lowest_hz = min((band.from_.hz for band in radio.frequency), default=math.inf)
     if radio.bandwidth.hz <= 0:
         notes.add((RADIO, "bandwidth"), "a bandwidth above zero is needed", seen=str(radio.bandwidth))
+    elif radio.bandwidth.hz >= 2 * lowest_hz:
+        message = f"this bandwidth around the lowest carrier, {frequency_text(lowest_hz)}, reaches below 0 Hz"
+        notes.add((RADIO, "bandwidth"), message, seen=str(radio.bandwidth))
     return RadioSpec(
-        channels=_channels(entry, notes),
+        channels=_channels(radio, paths, notes),
         max_level_dbm=radio.max_level.dbm,
         bands_hz=tuple((band.from_.hz, band.to.hz) for band in radio.frequency),
         bandwidth_hz=radio.bandwidth.hz,
     )
 
 
-def _channels(entry: BenchFile, notes: Notes) -> dict[int, str]:
+def _channels(radio: RadioEntry, paths: Sequence[str], notes: Notes) -> dict[int, str]:
     channels: dict[int, str] = {}
     before = len(notes.problems)
-    for text, path in entry.radio.channels.items():
+    for text, path in radio.channels.items():
         loc: Loc = (RADIO, "channels", text)
         if not text.isdecimal():
             notes.add(loc, "a channel is a whole number", seen=text, allowed="{1: tx1, 2: tx2}", at_key=True)
             continue
-        if path not in entry.paths:
+        if path not in paths:
             message = f"channel {text} has no path: there is no path {path!r}"
-            notes.add(loc, message, allowed=listed(entry.paths), next_step=did_you_mean(path, entry.paths))
+            notes.add(loc, message, allowed=listed(paths), next_step=did_you_mean(path, paths))
         elif path in channels.values():
             notes.add(
                 loc,
@@ -227,9 +256,9 @@ def _channels(entry: BenchFile, notes: Notes) -> dict[int, str]:
                 next_step="describe a path for each channel",
             )
         channels[int(text)] = path
-    if not entry.radio.channels:
+    if not radio.channels:
         notes.add((RADIO, "channels"), "at least one channel is needed", allowed="{1: tx1, 2: tx2}")
-    spare = [path for path in entry.paths if path not in channels.values()]
+    spare = [path for path in paths if path not in channels.values()]
     for path in spare if len(notes.problems) == before else ():
         hint = "give it to a channel under radio, channels"
         notes.add(
@@ -250,6 +279,9 @@ def _check_ratings(entry: BenchFile, paths: Mapping[str, Path], notes: Notes) ->
 def _check_rest(entry: BenchFile, notes: Notes, lab: Lab, folder: FilePath) -> None:
     if entry.margin is not None and entry.margin.db < 0:
         notes.add(("margin",), "a margin is not negative", seen=str(entry.margin), allowed="0 dB or more")
+    elif entry.margin is not None and entry.margin.unit != "dB":
+        hint = f"write {entry.margin.db:g} dB"
+        notes.add(("margin",), "a margin is in dB", seen=str(entry.margin), next_step=hint)
     if entry.simulation is not None:
         try:
             lab.find("profile", entry.simulation, relative_to=folder)

@@ -51,28 +51,28 @@ def bench_lock(bench: Bench, *, owner: str = "", folder: Path | None = None) -> 
     Raises ``BenchBusyError`` saying who holds it, since when, on which host and by which process.
     """
     addresses = () if bench.simulation else _addresses(bench)
-    with _locked(addresses, bench.name, owner=owner, folder=folder):
+    with _locked(addresses, bench.name, f"for the bench {bench.name!r}", owner=owner, folder=folder):
         yield
 
 
 @contextmanager
-def resource_lock(address: str, purpose: str, *, folder: Path | None = None) -> Iterator[None]:
+def resource_lock(address: str, use: str, *, folder: Path | None = None) -> Iterator[None]:
     """Hold one address, in its canonical form, against every run and be refused as a run is.
 
-    ``purpose`` is what the next one is told that it is held for.
+    ``use`` is what the next one is told of the holder: ``by hilkit talk``.
     """
-    with _locked((address,), purpose, folder=folder):
+    with _locked((address,), "the instrument", use, folder=folder):
         yield
 
 
 @contextmanager
 def _locked(
-    addresses: Iterable[str], purpose: str, *, owner: str = "", folder: Path | None = None
+    addresses: Iterable[str], subject: str, use: str, *, owner: str = "", folder: Path | None = None
 ) -> Iterator[None]:
     where = folder or lock_folder()
     note = json.dumps(
         {
-            "bench": purpose,
+            "use": use,
             "owner": owner or _user(),
             "host": platform.node(),
             "pid": os.getpid(),
@@ -88,7 +88,7 @@ def _locked(
             try:
                 stack.enter_context(lock)
             except filelock.Timeout:
-                raise _busy(purpose, address, stem.with_suffix(".json")) from None
+                raise _busy(subject, address, stem.with_suffix(".json")) from None
             stem.with_suffix(".json").write_text(note, encoding="utf-8")
             stack.callback(stem.with_suffix(".json").unlink, missing_ok=True)
         yield
@@ -107,14 +107,14 @@ def _user() -> str:
         return "unknown user"
 
 
-def _busy(purpose: str, address: str, sidecar: Path) -> BenchBusyError:
+def _busy(subject: str, address: str, sidecar: Path) -> BenchBusyError:
     try:
         note = json.loads(sidecar.read_text(encoding="utf-8"))
         holder = f"{note['owner']} on {note['host']} (process {note['pid']})"
-        who = f"{holder} since {note['since']}, for the bench {note['bench']!r}"
+        who = f"{holder} since {note['since']}, {note['use']}"
     except (OSError, ValueError, KeyError, TypeError):
         who = "another process that has left no note"
     return BenchBusyError(
-        f"{purpose} is in use: {address} is held by {who}",
+        f"{subject} is in use: {address} is held by {who}",
         next_step="wait until that run has ended, or ask its owner; one that died frees the bench by itself",
     )

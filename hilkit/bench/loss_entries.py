@@ -15,6 +15,9 @@ from hilkit.quantities import Frequency, QuantityError, Ratio, parse
 
 __all__ = ["network_loss", "table_loss"]
 
+MOST_DB = 150.0
+"""Most that one element takes or adds, in dB: leakage around it is higher (common practice, no source)."""
+
 PASSIVE_GAIN_DB = 0.1
 """A passive network measured with noise may seem to have this gain in dB (common practice, no source)."""
 
@@ -78,6 +81,10 @@ def _ratio(text: Any, key: str, loc: Loc, notes: Notes) -> float:
         return 0.0
     if value.unit != "dB":
         notes.add(loc, f"a {key} is in dB", seen=text)
+    if value.db > MOST_DB:
+        notes.add(
+            loc, f"no element has a {key} of {value.db:g} dB", seen=text, allowed=f"up to {MOST_DB:g} dB"
+        )
     if value.db < 0:
         other = "gain" if key == "loss" else "loss"
         notes.add(

@@ -85,7 +85,7 @@ ELEMENT_KINDS: dict[str, ElementKeys] = {
     ),
     "switch": ElementKeys(
         must=("instrument", "close"),
-        may=("loss", *_SHAPE, *_COMMON),
+        may=("loss", "shared", *_SHAPE, *_COMMON),
         meaning="a switch with the channels to close",
     ),
 }
@@ -151,6 +151,9 @@ class ElementEntry(FileModel):
     active: bool | None = Field(None, description="true where the network has gain")
     instrument: str | None = Field(None, description="the step attenuator or switch that this element is")
     close: list[int] | None = Field(None, description="switch channels to close for this path")
+    shared: bool | None = Field(
+        None, description="true where another path closes the same channels on purpose, behind a combiner"
+    )
 
 
 class InstrumentEntry(FileModel):
@@ -179,7 +182,9 @@ class RadioEntry(FileModel):
     )
     model: str = Field("", description="expected model, as the radio gives it")
     serial: str = Field("", description="expected serial number, as the radio gives it")
-    channels: dict[str, str] = Field(description="number of each transmit channel, and its path")
+    channels: dict[str, str] = Field(
+        description="number of each transmit channel, and its path", examples=["{1: tx1, 2: tx2}"]
+    )
     max_level: Level = Field(description="highest level at a port with 0 dB transmit attenuation")
     frequency: list[Band] = Field(description="carriers to which the radio may be tuned")
     bandwidth: Frequency = Field(description="width around the carrier that the radio can use")

@@ -9,6 +9,7 @@ import click
 
 from hilkit.cli.common import Kind, counted, lab_for, lab_of, lab_option, locate
 from hilkit.errors import ExitCode, FileProblems, HilkitError, Problem, UsageError
+from hilkit.files.shapes import near
 
 if TYPE_CHECKING:
     from hilkit.files import Lab
@@ -40,27 +41,47 @@ def command(files: tuple[str, ...], bench_name: str | None, lab_folder: Path | N
     """
     clean = True
     for name in files:
-        try:
-            click.echo(f"{name}: {_checked(name, bench_name, lab_folder)}")
-        except HilkitError as error:
-            clean = False
-            click.echo(str(error) if isinstance(error, FileProblems) else f"{name}: {error}", err=True)
+        for kind in _kinds_of(name, lab_folder):
+            try:
+                click.echo(f"{name}: {_checked(name, kind, bench_name, lab_folder)}")
+            except HilkitError as error:
+                clean = False
+                click.echo(str(error) if isinstance(error, FileProblems) else f"{name}: {error}", err=True)
     return int(ExitCode.PASSED if clean else ExitCode.USAGE)
 
 
-def _checked(name: str, bench_name: str | None, lab_folder: Path | None) -> str:
+def _kinds_of(name: str, lab_folder: Path | None) -> list[Kind]:
+    """Return the kinds of file that a name alone stands for; for a path the one that its folder tells."""
+    path = Path(name)
+    if path.suffix or len(path.parts) != 1 or path.exists():
+        return [_kind_by_folder(path)]
+    lab = lab_of(lab_folder)
+    kinds = dict.fromkeys(FIRST_KEYS.values())
+    known = [kind for kind in kinds if name in lab.names(kind)]
+    near_by = [kind for kind in kinds if near(name, lab.names(kind))]
+    return known or near_by[:1] or ["plan"]
+
+
+def _checked(name: str, by_name: Kind, bench_name: str | None, lab_folder: Path | None) -> str:
     """Check one file; return what was found in order, or raise with every mistake."""
     lab = lab_of(lab_folder)
-    path = locate(_kind_by_folder(Path(name)), name, lab)
+    path = locate(by_name, name, lab)
     lab = lab_for(path, lab, lab_folder)
+    if path.suffix and path.suffix not in (".yaml", ".yml"):
+        hint = "plans, benches, drivers and profiles end in .yaml; what they name is checked with them"
+        raise UsageError("this is none of the files that are checked", next_step=hint)
     kind = _kind(path)
     if kind == "plan":
         return _check_plan(path, bench_name, lab)
     if kind == "bench":
         from hilkit.bench import load_bench
+        from hilkit.cli.against_profile import check_against_profile
 
         bench = load_bench(path, lab)
-        return f"bench in order: {len(bench.instruments) + 1} instruments, {len(bench.paths)} paths"
+        if problems := check_against_profile(bench, lab):
+            raise FileProblems(problems)
+        instruments = counted(len(bench.instruments) + 1, "instrument")
+        return f"bench in order: {instruments}, {counted(len(bench.paths), 'path')}"
     if kind == "driver":
         from hilkit.instruments import load_dialect
 
@@ -73,18 +94,14 @@ def _checked(name: str, bench_name: str | None, lab_folder: Path | None) -> str:
 
 def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> str:
     from hilkit.bench import load_bench
-    from hilkit.plans import check_fit, load_plan
+    from hilkit.plans import bench_file, check_fit, load_plan
 
     plan = load_plan(path, lab, bench_override=bench_name)
     count = len(plan.combinations) * len(plan.steps)
     in_order = f"plan in order: {counted(count, 'step')} in {counted(len(plan.combinations), 'combination')}"
     if plan.bench is None:
         return f"{in_order}; it names no bench, so nothing was checked against one"
-    where = (
-        locate("bench", bench_name, lab)
-        if bench_name
-        else lab.find("bench", plan.bench, relative_to=path.resolve().parent)
-    )
+    where = locate("bench", bench_name, lab) if bench_name else bench_file(plan, lab)
     bench = load_bench(where, lab)
     if problems := check_fit(plan, bench):
         raise FileProblems(problems)

@@ -186,7 +186,9 @@ def resources_of(profile: Profile) -> dict[str, str]:
     file = profile.file
     boxes = (file.analysers, file.pads, file.relays)
     resources = {name: box.resource for group in boxes for name, box in group.items()}
-    return {**resources, "radio": file.radio.resource}
+    generators = {name: each.resource for name, each in file.generators.items()}
+    meters = {name: each.resource for name, each in file.power_meters.items()}
+    return {**resources, "radio": file.radio.resource, **generators, **meters}
 
 
 def visa_manager(library: str) -> Any:

@@ -17,7 +17,7 @@ __all__ = ["command"]
 @click.argument("run_folder", metavar="RUN", type=click.Path(path_type=Path))
 @click.option("--plain", is_flag=True, help="Plain lines, also on a terminal.")
 def command(run_folder: Path, plain: bool) -> int:
-    """Write junit.xml again from the record of RUN and show its readings and verdicts.
+    """Show the readings and verdicts of RUN from its record and write its junit.xml again.
 
     RUN is the folder of a run, or its name under runs. A run that was killed is reported as far as it came:
     it ended without a goodbye, which counts as a bench error. The exit code is that of the run.
@@ -26,6 +26,6 @@ def command(run_folder: Path, plain: bool) -> int:
     from hilkit.reports import screen_for, show_run, write_junit
 
     stored = Record.open(run_of(run_folder))
+    show_run(stored, screen_for(sys.stdout, plain=plain))  # first: a full disk takes no file
     write_junit(stored)
-    show_run(stored, screen_for(sys.stdout, plain=plain))
     return int(stored.exit_code)

@@ -94,14 +94,10 @@ def command(
 def _bench_of(plan: Plan, named: str | None, lab: Lab) -> Bench:
     """Load the bench and refuse what does not fit on it, before anything is opened."""
     from hilkit.bench import load_bench
-    from hilkit.plans import check_fit
+    from hilkit.plans import bench_file, check_fit
 
     plan.bench_name()
-    where = (
-        locate("bench", named, lab)
-        if named
-        else lab.find("bench", plan.bench_name(), relative_to=plan.path.parent)
-    )
+    where = locate("bench", named, lab) if named else bench_file(plan, lab)
     bench = load_bench(where, lab)
     if problems := check_fit(plan, bench):
         raise FileProblems(problems)

@@ -66,14 +66,13 @@ def _door(
     resource: str, simulate: str | None, visa: str, lab_folder: Path | None
 ) -> Iterator[tuple[Door, str]]:
     if simulate is None:
-        from hilkit.clock import WallClock
-
         from hilkit.bench import resource_lock
+        from hilkit.clock import WallClock
         from hilkit.instruments.resource import check_resource
 
         manager = visa_manager(visa)
         try:
-            with resource_lock(_checked(resource, check_resource), "this instrument"):
+            with resource_lock(_checked(resource, check_resource), "by hilkit talk"):
                 yield Door(resource_manager=manager, clock=WallClock()), resource
         finally:
             manager.close()

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple, Protocol
 
-from hilkit.errors import Problem
+from hilkit.errors import FileProblems, Problem
+from hilkit.files.commas import comma_problems
 from hilkit.files.nodes import Node, compose
 from hilkit.files.text import Source, read_source, source_of_text
 
@@ -121,10 +122,16 @@ class Document:
 def load(path: Path) -> Document:
     """Read a YAML file; ``FileProblems`` for whatever is not one well formed YAML 1.2 document."""
     source = read_source(path)
-    return Document(source, compose(source))
+    return _document(source)
 
 
 def loads(text: str, name: str) -> Document:
     """Read a YAML text that is in memory; ``name`` stands for the file in messages."""
-    source = source_of_text(text, name)
-    return Document(source, compose(source))
+    return _document(source_of_text(text, name))
+
+
+def _document(source: Source) -> Document:
+    root = compose(source)
+    if problems := comma_problems(source, root):
+        raise FileProblems(problems)
+    return Document(source, root)

@@ -226,7 +226,9 @@ def _mapping_needed(failure: Failure, shapes: Shapes, data: Any) -> Words:
         message="keys with values are needed here",
         path=failure.path,
         seen=form(failure.value),
-        allowed=f"the keys {', '.join(keys)}" if keys else "lines of key: value",
+        allowed=f"the keys {', '.join(keys)}"
+        if keys
+        else shapes.example(failure.path, data, failure.chosen) or "lines of key: value",
         next_step=f"write a space after the colon: {glued[1]}: {glued[2].splitlines()[0]}" if glued else "",
     )
 
@@ -256,7 +258,7 @@ def form(value: Any) -> str:
 
 
 def _keyed(key: str, what: str) -> str:
-    return f"{key}: {what}" if what else ""
+    return what if what.startswith(f"{key}: ") else f"{key}: {what}" if what else ""
 
 
 def _short(value: Any) -> str:

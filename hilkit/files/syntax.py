@@ -94,7 +94,10 @@ def syntax_problem(source: Source, error: yaml.YAMLError) -> Problem:
     if opened and opened.line < line and re.search("flow (sequence|mapping)", words):
         message += f" (it opens in line {opened.line + 1})"
     if "mapping values" in words and line and (glued := _glued_key(source.lines[line - 1])):
-        next_step = f"write a space after the colon in the line above: {glued}"
+        line -= 1
+        column = source.lines[line].index(":")
+        message = "a space is missing after this colon"
+        next_step = f"write {glued}"
     return source.problem(line, column, message, next_step=next_step)
 
 

@@ -79,6 +79,9 @@ class CapabilityCheck:
                 self._wrong(key, wrong, seen=text, next_step="set: holds the command, ask: the query")
 
     def _places(self, key: str, text: str, needed: set[str]) -> None:
+        if not text.isprintable():
+            hint = "one command; what ends the line is given under terminators"
+            self._wrong(key, "a line end or control character in a command", seen=ascii(text), next_step=hint)
         found = set(places(text))
         for name in sorted(found - needed):
             allowed = ", ".join(f"{{{place}}}" for place in sorted(needed)) or "no places"
@@ -107,6 +110,10 @@ class CapabilityCheck:
                 self._wrong("", f"{spec.name} needs words:", allowed=", ".join(ours))
             return
         for word in words:
+            twin = next((other for other in words if words[other] == words[word]), word)
+            if twin != word and spec.access != "r":
+                message = f"{word} and {twin} are the same word of the instrument"
+                self._wrong("words", message, seen=words[word])
             if word not in ours:
                 self._sound = False
                 owner = self._mistakes.owner_of(spec.name, "words")
@@ -127,8 +134,16 @@ class CapabilityCheck:
         edges = values.get("range") or (None, None)
         low, high = (self._number("range", text, item=item) for item, text in enumerate(edges))
         if low is not None and high is not None and low >= high:
-            self._wrong("range", "the lowest value comes first", seen=f"{low:g} to {high:g} {spec.unit}")
+            self._wrong(
+                "range", "the lowest value comes first", seen=f"{low:.12g} to {high:.12g} {spec.unit}"
+            )
         step = self._number("step", values.get("step"), difference=True)
+        if step is not None and step <= 0:
+            self._wrong("step", "a step is above zero", seen=str(values.get("step")))
+        if spec.kind == "integer":
+            for item, edge in enumerate((low, high)):
+                if edge is not None and edge != round(edge):
+                    self._wrong("range", "a whole number is needed here", item=item, seen=f"{edge:g}")
         limits = Limits(minimum=low, maximum=high, step=step, decade=tuple(values.get("decade") or ()))
         return {"scale": self._scale(values.get("unit")), "limits": limits, **self._tolerance()}
 
@@ -149,7 +164,8 @@ class CapabilityCheck:
         try:
             kind = unit_of_reading(spec.unit)
             if kind is None or spec.unit.startswith(("dB", "°")):
-                raise QuantityError(f"{spec.name} is in {spec.unit}", seen=unit, allowed=spec.unit)
+                has = f"is in {spec.unit}" if kind is not None else "is a plain number without a unit"
+                raise QuantityError(f"{spec.name} {has}", seen=unit, allowed=spec.unit)
             return parse(f"1 {unit}", kind).number(spec.unit)
         except QuantityError as error:
             self._no_quantity("unit", error)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from hilkit.errors import FileProblems
+from hilkit.errors import FileProblems, Problem
 from hilkit.instruments.capability import Capability
 from hilkit.instruments.driver_file import (
     DriverFile,
@@ -62,13 +62,16 @@ def load_dialect(name: str, lab: Lab) -> Dialect:
     """Read ``drivers/NAME.yaml`` (or a path) and its bases; ``FileProblems`` with every mistake in them."""
     from hilkit.instruments.dialect_check import build
 
-    return build(_chain(name, lab))
+    return build(*_chain(name, lab))
 
 
-def _chain(name: str, lab: Lab) -> list[tuple[Document, DriverFile]]:
-    """Return the file and its bases, the file first."""
-    from hilkit.files import load, validate
+def _chain(name: str, lab: Lab) -> tuple[list[tuple[Document, DriverFile]], list[Problem]]:
+    """Return the file and its bases, the file first, and what is wrong with them by themselves."""
+    from hilkit.files import load
+    from hilkit.files.kind import refuse_other
+    from hilkit.files.salvage import sound_parts
 
+    problems: list[Problem] = []
     chain: list[tuple[Document, DriverFile]] = []
     seen: list[Path] = []
     while True:
@@ -76,11 +79,14 @@ def _chain(name: str, lab: Lab) -> list[tuple[Document, DriverFile]]:
         if chain:
             _refuse_circle(path, seen, chain[-1][0])
         document = load(path)
-        chain.append((document, validate(document, DriverFile)))
+        refuse_other(document, "driver")
+        model, mistakes = sound_parts(document, DriverFile)
+        chain.append((document, model))
+        problems += mistakes
         seen.append(path)
         base = chain[-1][1].base
         if base is None:
-            return chain
+            return chain, problems
         name = base
 
 
@@ -116,7 +122,7 @@ def merged(chain: Sequence[tuple[Document, DriverFile]]) -> tuple[dict[str, Any]
     for _, model in reversed(chain):
         for key in model.model_fields_set - {"capabilities"}:
             settings[key] = getattr(model, key)
-        for name, entry in model.capabilities.items():
+        for name, entry in (model.capabilities or {}).items():
             if entry is None:
                 capabilities.pop(name, None)
                 continue

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from hilkit.files import FileModel
-from hilkit.quantities import Duration, Ratio
+from hilkit.quantities import Between, Duration, Ratio
 
 __all__ = [
     "CapabilityEntry",
@@ -29,6 +29,8 @@ NumberText = str | int | float
 """A quantity with its unit; a plain number where the unit is 1."""
 
 Positive = Annotated[float, Field(gt=0)]
+InDecade = Annotated[float, Field(ge=1, lt=10)]
+Time = Annotated[Duration, Between(low="0 s")]
 
 
 class TerminatorsEntry(FileModel):
@@ -100,8 +102,8 @@ class CapabilityEntry(FileModel):
     unit: str | None = Field(None, description="unit of the number in the texts; default: the class's unit")
     range: tuple[NumberText, NumberText] | None = Field(None, description="lowest and highest value")
     step: NumberText | None = Field(None, description="distance of settable values")
-    decade: tuple[Positive, ...] | None = Field(
-        None, description="settable values within a decade, such as [1, 3]"
+    decade: tuple[InDecade, ...] | None = Field(
+        None, description="settable values within a decade, from 1 to below 10, such as [1, 3]"
     )
     words: dict[str, str] | None = Field(
         None, description="our word: the instrument's word, its short form in capitals"
@@ -138,23 +140,25 @@ class DriverFile(FileModel):
         "esr", description="how the end of an overlapped command is known"
     )
     serial: SerialEntry | None = Field(None, description="used where the resource is a serial line")
-    timeout: Duration = Field(Duration(3.0), description="for answers that need no measurement")
+    timeout: Annotated[Duration, Between(above="0 s")] = Field(
+        Duration(3.0), description="for answers that need no measurement"
+    )
     error_query: str = Field(
         ":SYSTem:ERRor:NEXT?", description="query that takes one entry from the error queue"
     )
     self_test: SelfTestEntry | None = Field(None, description="the instrument's own test, if it has one")
     trace: TraceEntry | None = Field(None, description="how trace data arrive")
-    noise_bandwidth_ratio: Positive | None = Field(
-        None, description="noise bandwidth of the RBW filter over its RBW"
+    noise_bandwidth_ratio: Annotated[float, Field(ge=0.5, le=2)] | None = Field(
+        None, description="noise bandwidth of the RBW filter over its RBW, such as 1.065"
     )
     sweep_time: SweepTimeEntry | None = Field(None, description="rule of the automatic sweep time")
-    settling: Duration | None = Field(
+    settling: Time | None = Field(
         None, description="how long relays, or the level of a generator, need after a change"
     )
-    reading_time: Duration | None = Field(
+    reading_time: Time | None = Field(
         None, description="how long a power meter takes for one reading of an average"
     )
-    zeroing_time: Duration | None = Field(None, description="how long a power meter takes to zero itself")
+    zeroing_time: Time | None = Field(None, description="how long a power meter takes to zero itself")
     insertion_loss: Ratio | None = Field(None, description="nominal loss at the lowest setting")
     line: LineEntry | None = Field(None, description="manners of a line console")
     order: tuple[str, ...] | None = Field(None, description="order in which settings are sent")

@@ -47,6 +47,18 @@ class Mistakes:
         hint = did_you_mean(seen, allowed)
         self.at(document, loc, message, seen=seen, allowed=listed(allowed), next_step=hint, at_key=at_key)
 
+    def in_order(self) -> list[Problem]:
+        """Return the problems, those of a file in the order of its lines, its own file first."""
+        files = [str(document.path) for document, _ in self.chain]
+        return sorted(
+            self.problems,
+            key=lambda problem: (
+                files.index(problem.file) if problem.file in files else len(files),
+                problem.line,
+                problem.column,
+            ),
+        )
+
     def section(self, loc: Sequence[str | int], message: str, **parts: str) -> None:
         """Note a problem in a section of whichever file gives it."""
         self._at(self.owner(str(loc[0])), loc, message, parts)
@@ -74,7 +86,7 @@ class Mistakes:
     def owner_of(self, name: str, key: str) -> Document:
         """Return the file that has the last word on a key of a capability."""
         for document, model in self.chain:
-            entry = model.capabilities.get(name)
+            entry = (model.capabilities or {}).get(name)
             if entry is not None and (not key or key in entry.model_fields_set):
                 return document
         return self.chain[0][0]

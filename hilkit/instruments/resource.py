@@ -48,7 +48,7 @@ def check_resource(text: str) -> str:
         raise ResourceProblem(text, "a field between two '::' is empty", f"one such as {_EXAMPLES}")
     match = _INTERFACE.fullmatch(fields[0])
     if match is None:
-        raise ResourceProblem(text, f"it begins with {fields[0]!r}", f"one such as {_EXAMPLES}")
+        raise ResourceProblem(text, "this is no VISA resource name", _meant(text))
     interface, board = match[1].upper(), match[2]
     if len(fields) > 1 and fields[-1].upper() in _CLASSES and fields[-1] not in _CLASSES:
         raise ResourceProblem(
@@ -57,6 +57,17 @@ def check_resource(text: str) -> str:
             "::".join([*fields[:-1], fields[-1].upper()]),
         )
     return _CHECKS[interface](text, interface, board, fields[1:])
+
+
+def _meant(text: str) -> str:
+    """Return what somebody means who writes an address in another form."""
+    if address := re.fullmatch(r"(?:\w+://)?([A-Za-z0-9._-]+):(\d+)", text):
+        return f"TCPIP::{address[1]}::{address[2]}::SOCKET"
+    if port := re.fullmatch(r"COM(\d+)", text, re.IGNORECASE):
+        return f"ASRL{port[1]}::INSTR"
+    if text.startswith("/dev/"):
+        return f"ASRL{text}::INSTR"
+    return f"one such as {_EXAMPLES}"
 
 
 def is_socket(resource: str) -> bool:

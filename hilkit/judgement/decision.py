@@ -175,8 +175,8 @@ def _short(value: float, unit: str) -> str:
 
 def percent_text(probability: float) -> str:
     """Return a probability in percent for people."""
-    if 0 < probability < 1e-4:
+    if probability < 1e-4:
         return "less than 0.01 %"
-    if 1 - 1e-4 < probability < 1:
+    if probability > 1 - 1e-4:
         return "more than 99.99 %"
     return f"{100 * probability:.3g} %"

@@ -163,7 +163,8 @@ def _with_uncertainty(
     reason = made.sentence
     if made.verdict is Verdict.FAIL:
         _, missed = _exact(reading, limit)
-        reason = f"{missed}; inside with {percent_text(made.probability_false_rejection)} probability"
+        risk = f"; inside with {percent_text(made.probability_false_rejection)} probability"
+        reason = f"{missed}{risk if found.standard else ''}"
     if found.missing:
         reason += f"; the uncertainty is incomplete: {'; '.join(found.missing)}"
     return made.verdict, reason, decision

@@ -166,7 +166,7 @@ class _Resolver:
 
     def point(self, number: int, entry: MaskEntry, index_unit: str) -> MaskPoint | None:
         before = len(self.mistakes)
-        at = self.number("mask", entry.at, index_unit, (number, "at"))
+        at = self.index(number, entry.at, index_unit)
         low = self.number("mask", entry.min, self.unit, (number, "min"))
         high = self.number("mask", entry.max, self.unit, (number, "max"))
         if entry.min is None and entry.max is None:
@@ -177,6 +177,20 @@ class _Resolver:
         if at is None or len(self.mistakes) > before:
             return None
         return MaskPoint(at=at, low=low, high=high)
+
+    def index(self, number: int, value: Any, unit: str) -> float | None:
+        try:
+            return limit_number(value, unit)
+        except QuantityError as error:
+            name = self.spec.index_name or "index"
+            self.wrong(
+                "mask",
+                f"the {name} of {self.spec.name} is {'a plain number' if unit == '1' else f'in {unit}'}",
+                seen=str(value),
+                allowed=error.allowed,
+                more=(number, "at"),
+            )
+            return None
 
     def order(self, number: int, entries: Sequence[MaskEntry], points: Sequence[MaskPoint]) -> None:
         here, last = points[number], points[number - 1]

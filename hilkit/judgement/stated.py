@@ -80,11 +80,6 @@ class StatedDecision:
     false_acceptance: float | None = None
     false_rejection: float | None = None
 
-    @property
-    def exact(self) -> bool:
-        """True where nothing is at risk: the value has no uncertainty."""
-        return {self.false_acceptance, self.false_rejection} == {0.0, 1.0}
-
     def to_data(self) -> dict[str, Any]:
         """Return it as plain data for JSON."""
         return asdict(self)

@@ -1,5 +1,6 @@
 """The plan file: read, expanded, checked against a bench."""
 
+from hilkit.plans.bench_file import bench_file
 from hilkit.plans.fit import check_fit
 from hilkit.plans.load import load_plan
 from hilkit.plans.plan import Combination, Plan, PlanFile, Step, plan_hash, step_hash
@@ -10,6 +11,7 @@ __all__ = [
     "Plan",
     "PlanFile",
     "Step",
+    "bench_file",
     "check_fit",
     "load_plan",
     "plan_hash",

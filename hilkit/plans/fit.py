@@ -11,6 +11,7 @@ from hilkit.plans.declared import Beyond, beyond
 from hilkit.plans.mistakes import Mistakes
 from hilkit.plans.origin import Origins
 from hilkit.plans.plan import Combination, Plan, Step
+from hilkit.plans.tolerance import zones_too_narrow
 from hilkit.procedures.contract import Exposure, Settings
 from hilkit.quantities import Quantity
 
@@ -60,6 +61,8 @@ def check_fit(plan: Plan, bench: Bench) -> list[Problem]:
     for (index, _), (misfit, where) in worst.items():
         _, problem = _problem(plan, steps[index], misfit)
         mistakes.add(problem, where)
+    for combination, problem in zones_too_narrow(plan, bench):
+        mistakes.add(problem, [combination])
     return mistakes.problems()
 
 
@@ -94,10 +97,13 @@ def _misfits(step: Step, settings: Settings, bench: Bench) -> Iterator[_Misfit]:
 
 
 def _told(step: Step, settings: Settings, bench: Bench) -> Iterator[_Misfit]:
-    """Ask the procedure itself."""
+    """Ask the procedure itself; what is wrong with a setting is told once, by the first sentence."""
+    told: set[str] = set()
     try:
         for setting, sentence in step.procedure.misfits(settings, bench):
-            yield _Misfit(setting=setting, message=sentence)
+            if setting not in told:
+                yield _Misfit(setting=setting, message=sentence)
+            told.add(setting)
     except BenchError as error:
         yield _Misfit(setting="", message=error.message, next_step=error.next_step)
 

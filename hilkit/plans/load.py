@@ -8,6 +8,7 @@ from typing import Any
 
 from hilkit.errors import FileProblems, Problem, UsageError
 from hilkit.files import Document, Lab, ScalarError, load, near, scalar, validate
+from hilkit.files.kind import refuse_other
 from hilkit.files.notes import did_you_mean
 from hilkit.judgement import SIMPLE_ACCEPTANCE, DecisionRule
 from hilkit.plans.decision import read_rule
@@ -54,6 +55,7 @@ class _Loader:
         self.refused: set[tuple[str, str]] = set()
 
     def plan(self, path: Path, bench_override: str | None) -> Plan:
+        refuse_other(self.document, "plan")
         file = self.shape()
         data = self.document.data
         vary = self.vary(data.get("vary"))

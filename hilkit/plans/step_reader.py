@@ -8,6 +8,7 @@ from typing import Any
 
 from hilkit.errors import FileProblems, Problem
 from hilkit.files import Document, validate
+from hilkit.files.explain import form
 from hilkit.files.notes import did_you_mean
 from hilkit.judgement import Limit, LimitFile, LimitMistake, resolve_limit
 from hilkit.plans.limit_sense import DEEPEST_DBC, doubts
@@ -162,7 +163,7 @@ class StepReader:
     def _read_limits(self, data: Any, combination: Combination) -> dict[str, tuple[Limit, ...]]:
         at = (*self._at, "limits")
         if not isinstance(data, dict):
-            self._wrong(at, "limits are written as 'reading: {max: ...}'", seen=str(data))
+            self._wrong(at, "limits are written as 'reading: {max: ...}'", seen=form(data))
             return {}
         specs = {spec.name: spec for spec in self._procedure.readings}
         limits: dict[str, tuple[Limit, ...]] = {}

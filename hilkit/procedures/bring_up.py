@@ -12,7 +12,7 @@ from hilkit.procedures.budgets import counted, time_budget, unknown
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.fields import Carrier, Channel, Deadline, Poll
 from hilkit.procedures.receiver import prepare_analyser
-from hilkit.procedures.states import misfits_of_carrier
+from hilkit.procedures.states import highest_attenuation_db, misfits_of_carrier
 from hilkit.quantities import Duration
 from hilkit.readings import Measured, ReadingSpec
 from hilkit.safety import RfState
@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from hilkit.safety import Session
 
 __all__ = ["BringUp", "BringUpSettings", "run_calibration"]
+
+# What most radios need, as far as anybody has told (common practice, no source).
+_LOCK_S = 0.6
+_CALIBRATION_S = 0.4
 
 
 class BringUpSettings(Settings):
@@ -65,7 +69,10 @@ class BringUp(Procedure[BringUpSettings]):
 
     def envelope(self, settings: BringUpSettings, bench: Bench) -> Iterable[Exposure]:
         """One state, with RF off; a radio's own calibration may still put bursts on its port."""
-        return (Exposure(state=_quiet(settings, 0.0), expected_s=settings.calibration_deadline.s),)
+        expected_s = min(_LOCK_S, settings.lock_deadline.s)
+        if settings.calibrate:
+            expected_s += min(_CALIBRATION_S, settings.calibration_deadline.s)
+        return (Exposure(state=_quiet(settings, highest_attenuation_db(bench)), expected_s=expected_s),)
 
     def misfits(self, settings: BringUpSettings, bench: Bench) -> Iterator[tuple[str, str]]:
         """Refuse a carrier that the radio may not be tuned to."""

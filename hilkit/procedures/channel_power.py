@@ -12,11 +12,12 @@ from hilkit.analysis import band_power
 from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import with_unit
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
-from hilkit.procedures.fields import Attenuation, Carrier, Channel, Drive, Pad
+from hilkit.procedures.corrections import SETTLING_S, switch_corrections
+from hilkit.procedures.fields import Attenuation, Carrier, Channel, Corrections, Deadline, Drive, Pad
 from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
 from hilkit.procedures.states import misfits_of_band, misfits_of_carrier, misfits_of_span, pad_for
 from hilkit.procedures.sweeps import wide_sweep
-from hilkit.quantities import Between, Frequency, FullScaleLevel
+from hilkit.quantities import Between, Duration, Frequency, FullScaleLevel
 from hilkit.readings import Bound, Measured, ReadingSpec, Trace
 from hilkit.safety import RfState
 
@@ -29,6 +30,7 @@ __all__ = ["ChannelPower", "ChannelPowerSettings"]
 _SPAN_PER_BANDWIDTH = 1.25
 _RBW_PER_BANDWIDTH = 1 / 100
 _SAMPLES = 100.0
+_SWEEP_S = 0.5
 _BOUND_UNDER_DB = 10.0
 
 
@@ -51,6 +53,8 @@ class ChannelPowerSettings(Settings):
     attenuation: Attenuation
     drive: Drive = FullScaleLevel(-12.0)
     pad: Pad = None
+    corrections: Corrections = False
+    corrections_deadline: Deadline = Duration(60.0)
 
 
 class ChannelPower(Procedure[ChannelPowerSettings]):
@@ -72,8 +76,11 @@ class ChannelPower(Procedure[ChannelPowerSettings]):
     establishes_state = False
 
     def envelope(self, settings: ChannelPowerSettings, bench: Bench) -> Iterable[Exposure]:
-        """One state: the stream at its level (and the same with RF off, for the floor)."""
-        return (Exposure(state=_state(settings, bench), expected_s=5.0),)
+        """The stream at its level, and the same with RF off for the floor."""
+        state = _state(settings, bench)
+        settling_s = min(SETTLING_S, settings.corrections_deadline.s) if settings.corrections else 0.0
+        yield Exposure(state=replace(state, rf_on=False), expected_s=_SWEEP_S)
+        yield Exposure(state=state, expected_s=_SWEEP_S + settling_s)
 
     def misfits(self, settings: ChannelPowerSettings, bench: Bench) -> Iterator[tuple[str, str]]:
         """Refuse a carrier or bandwidth that the radio cannot use, and a path without loss there."""
@@ -112,6 +119,12 @@ class ChannelPower(Procedure[ChannelPowerSettings]):
         )
         floor, _ = receiver.sweep(setup)
         session.rf(state)
+        switch_corrections(
+            session,
+            settings.channel,
+            on=settings.corrections,
+            deadline_s=settings.corrections_deadline.s,
+        )
         trace, evidence = receiver.again()
         for measured in _readings(receiver, settings, trace, floor):
             yield with_evidence(measured, evidence)

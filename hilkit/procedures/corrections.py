@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from hilkit.analysis import LineReading, line_shape, read_line
+from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import ratio_budget, time_budget
 from hilkit.procedures.lines import ToneLines
 from hilkit.procedures.sweeps import wide_sweep
@@ -16,8 +17,12 @@ if TYPE_CHECKING:
     from hilkit.instruments import SweepSetup
     from hilkit.safety import Session
 
-__all__ = ["Convergence", "Moment"]
+__all__ = ["SETTLING_S", "Convergence", "Moment", "switch_corrections"]
 
+SETTLING_S = 1.5
+"""Time that corrections usually take to settle; only the time that a run announces rests on it."""
+
+_POLL_S = 0.1
 _SAMPLES = 10.0
 _SPAN_OFFSETS = 1.2
 _RBW_OFFSETS = 20.0
@@ -36,6 +41,29 @@ class Moment:
     leakage_dbc: float
     leakage: LineReading
     budgets: Mapping[str, Budget]
+
+
+def switch_corrections(session: Session, channel: int, *, on: bool, deadline_s: float) -> None:
+    """Switch the corrections of a channel off, or on and wait until they settle: RF and a stream must be on.
+
+    Raises ``MeasurementError`` if they are stuck, or not settled within ``deadline_s``.
+    """
+    radio = session.radio
+    radio.set_corrections(channel, on)
+    if not on:
+        return
+    session.wait_until(
+        lambda: radio.corrections_state(channel).state in ("settled", "stuck"),
+        deadline_s=deadline_s,
+        poll_s=_POLL_S,
+        what=f"the corrections of channel {channel} settle",
+    )
+    if (state := radio.corrections_state(channel).state) != "settled":
+        raise MeasurementError(
+            f"the corrections of channel {channel} are {state}",
+            next_step="use more drive or less attenuation, run the initial calibration, or measure without "
+            "corrections",
+        )
 
 
 class Convergence:

@@ -8,7 +8,7 @@ from pydantic import Field
 
 from hilkit.quantities import Between, Duration, Frequency, FullScaleLevel, Ratio
 
-__all__ = ["Attenuation", "Carrier", "Channel", "Deadline", "Drive", "Offset", "Pad", "Poll"]
+__all__ = ["Attenuation", "Carrier", "Channel", "Corrections", "Deadline", "Drive", "Offset", "Pad", "Poll"]
 
 Channel = Annotated[int, Field(ge=1, description="number of the radio's transmit channel")]
 Carrier = Annotated[
@@ -31,6 +31,13 @@ Pad = Annotated[
     Field(
         description="setting of the step attenuator in the path; left out, the smallest whole dB that keeps "
         "the highest level the radio can give at or under 0 dBm at the analyser"
+    ),
+]
+Corrections = Annotated[
+    bool,
+    Field(
+        description="whether the radio's corrections are on and settled while the levels are read; else they "
+        "are off"
     ),
 ]
 Deadline = Annotated[Duration, Between(above="0 s"), Field(description="longest time to wait")]

@@ -19,12 +19,13 @@ if TYPE_CHECKING:
     from hilkit.procedures.retune import RetuneSettings
     from hilkit.safety import Session
 
-__all__ = ["Unit", "move", "ramp_db"]
+__all__ = ["Unit", "move", "ramp_db", "way"]
 
 _READY_RBW_HZ = 100e3
 _READY_SAMPLES = 20.0
 _READY_SNR_DB = 20.0
 _LOST_UPTIME_S = 1.0
+_CLOCK_ERROR = 1e-3
 
 
 class Unit:
@@ -40,8 +41,9 @@ class Unit:
         """Count restarts by the boot counter; an uptime that fell back shows one that the counter missed."""
         starts = self._session.radio.boot_count() - self._boots
         uptime_s = self._session.radio.uptime_s()
-        expected_s = self._uptime_s + self._session.clock.now() - self._since
-        fell_back = uptime_s < expected_s - _LOST_UPTIME_S
+        passed_s = self._session.clock.now() - self._since
+        expected_s = self._uptime_s + passed_s
+        fell_back = uptime_s < expected_s - _LOST_UPTIME_S - _CLOCK_ERROR * passed_s
         return Measured(
             name="resets",
             value=float(max(starts, 1 if fell_back else 0)),
@@ -55,9 +57,9 @@ def move(session: Session, settings: RetuneSettings, old: RfState, new: ToneLine
     channel, start = settings.channel, session.clock.now()
     highest_db = session.radio.attenuation_range()[1]
     session.note(f"leaving {settings.carrier} for {settings.to}")
-    session.rf(replace(old, attenuation_db=highest_db))
-    session.rf(replace(old, attenuation_db=highest_db, tone_offset_hz=None, rf_on=False))
-    session.rf(replace(new.state, attenuation_db=highest_db, tone_offset_hz=None, rf_on=False))
+    down, up = _way(old, new.state, highest_db=highest_db, ramp_step_db=settings.ramp_step.db)
+    for state in down:
+        session.rf(state)
     restarted = session.clock.now()
     session.radio.restart_synthesiser(channel)
     session.wait_until(
@@ -74,8 +76,8 @@ def move(session: Session, settings: RetuneSettings, old: RfState, new: ToneLine
             session, channel, deadline_s=settings.calibration_deadline.s, poll_s=settings.poll.s
         )
         yield Measured(name="calibration_time", value=seconds, note=good, budget=look)
-    for attenuation_db in ramp_db(highest_db, settings.attenuation.db, settings.ramp_step.db):
-        session.rf(replace(new.state, attenuation_db=attenuation_db))
+    for state in up:
+        session.rf(state)
     sweep_s = _wait_for_tone(session, settings, new)
     yield Measured(
         name="ready_after",
@@ -83,6 +85,21 @@ def move(session: Session, settings: RetuneSettings, old: RfState, new: ToneLine
         note=f"{good}, and to one sweep of {sweep_s * 1e3:.3g} ms",
         budget=time_budget(settings.poll.s + sweep_s, "time between two looks, and a sweep"),
     )
+
+
+def way(old: RfState, new: RfState, *, highest_db: float, ramp_step_db: float) -> tuple[RfState, ...]:
+    """Return every state from ``old`` to ``new``, the first of them at the highest attenuation."""
+    down, up = _way(old, new, highest_db=highest_db, ramp_step_db=ramp_step_db)
+    return (*down, *up)
+
+
+def _way(
+    old: RfState, new: RfState, *, highest_db: float, ramp_step_db: float
+) -> tuple[list[RfState], list[RfState]]:
+    low_old, low_new = (replace(state, attenuation_db=highest_db) for state in (old, new))
+    down = [low_old, *(replace(state, tone_offset_hz=None, rf_on=False) for state in (low_old, low_new))]
+    ramp = ramp_db(highest_db, new.attenuation_db, ramp_step_db)
+    return down, [replace(new, attenuation_db=attenuation_db) for attenuation_db in ramp]
 
 
 def _wait_for_tone(session: Session, settings: RetuneSettings, new: ToneLines) -> float:

@@ -23,7 +23,8 @@ from hilkit.analysis import (
 )
 from hilkit.errors import MeasurementError
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
-from hilkit.procedures.fields import Attenuation, Carrier, Channel, Drive, Offset
+from hilkit.procedures.corrections import SETTLING_S, switch_corrections
+from hilkit.procedures.fields import Attenuation, Carrier, Channel, Corrections, Deadline, Drive, Offset
 from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
 from hilkit.procedures.segments import Segment, points_db, segments_of
 from hilkit.procedures.states import expected_input_dbm, misfits_of_band, misfits_of_carrier, pad_for
@@ -48,6 +49,8 @@ _LOWER_THAN_EXPECTED_DB = 6.0
 _LEAST_SNR_DB = 20.0
 _MOST_POINTS = 1000
 _BAND_HZ = 1e6
+_SET_UP_S = 0.4
+_COMMANDS_S = 0.01
 
 
 class PowerSweepSettings(Settings):
@@ -83,6 +86,8 @@ class PowerSweepSettings(Settings):
         Between(above="0 s"),
         Field(description="sweep time of one point, longer where the filter needs it"),
     ] = Duration(0.02)
+    corrections: Corrections = False
+    corrections_deadline: Deadline = Duration(60.0)
 
 
 def _series(name: str, unit: str, meaning: str) -> ReadingSpec:
@@ -119,9 +124,13 @@ class PowerSweep(Procedure[PowerSweepSettings]):
     establishes_state = False
 
     def envelope(self, settings: PowerSweepSettings, bench: Bench) -> Iterable[Exposure]:
-        """The tone at every attenuation, with the pad setting of its segment."""
-        each_s = settings.sweep_time.s + 0.05
-        for segment in _segments(settings, bench):
+        """The first point with RF off, then the tone at every attenuation, with its segment's pad setting."""
+        segments = _segments(settings, bench)
+        first = _state(settings, segments[0].attenuations_db[0], segments[0].pad_db)
+        settling_s = min(SETTLING_S, settings.corrections_deadline.s) if settings.corrections else 0.0
+        yield Exposure(state=replace(first, rf_on=False), expected_s=_SET_UP_S + settling_s)
+        each_s = settings.sweep_time.s + _COMMANDS_S
+        for segment in segments:
             for attenuation_db in segment.attenuations_db:
                 state = _state(settings, attenuation_db, segment.pad_db)
                 yield Exposure(state=state, expected_s=each_s)
@@ -206,6 +215,12 @@ class _Run:
         """Configure the analyser for all points: filter, range and centre stay from here on."""
         rbw_hz = self._filter_hz(first)
         self._session.rf(first)
+        switch_corrections(
+            self._session,
+            first.channel,
+            on=self._settings.corrections,
+            deadline_s=self._settings.corrections_deadline.s,
+        )
         return self._draw(first, rbw_hz)
 
     def _filter_hz(self, first: RfState) -> float:

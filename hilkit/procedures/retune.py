@@ -12,10 +12,10 @@ from hilkit.analysis import collisions, line_frequencies_hz
 from hilkit.errors import BenchError, MeasurementError
 from hilkit.procedures.budgets import frequency_budget, ratio_budget
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
-from hilkit.procedures.corrections import Convergence
+from hilkit.procedures.corrections import SETTLING_S, Convergence
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
 from hilkit.procedures.lines import Line, Picture, ToneLines, is_bound, worst_of
-from hilkit.procedures.moving import Unit, move
+from hilkit.procedures.moving import Unit, move, way
 from hilkit.procedures.receiver import (
     Receiver,
     check_pad,
@@ -26,6 +26,7 @@ from hilkit.procedures.receiver import (
 )
 from hilkit.procedures.states import (
     LEAST_SPACING_OF_BAND,
+    highest_attenuation_db,
     misfits_of_band,
     misfits_of_carrier,
     misfits_of_offset,
@@ -43,6 +44,9 @@ __all__ = ["Retune", "RetuneSettings"]
 
 _PHASES = ("uncorrected", "corrected")
 _DEFAULT_DEPTH_DBC = -60.0
+_READ_S = 0.7
+_EACH_STATE_S = 0.1
+_PROOF_S = 1.2
 
 
 class RetuneSettings(Settings):
@@ -129,11 +133,14 @@ class Retune(Procedure[RetuneSettings]):
     establishes_state = True
 
     def envelope(self, settings: RetuneSettings, bench: Bench) -> Iterable[Exposure]:
-        """The tone at both carriers; all states on the way have more attenuation, or RF off."""
-        yield Exposure(state=_state(settings, bench, settings.carrier.hz), expected_s=10.0)
-        yield Exposure(
-            state=_state(settings, bench, settings.to.hz), expected_s=20.0 + settings.corrections_deadline.s
-        )
+        """The tone at the old carrier, the way over highest attenuation and RF off, the way up at the new."""
+        highest_db = highest_attenuation_db(bench)
+        old, new = (_state(settings, bench, hz) for hz in (settings.carrier.hz, settings.to.hz))
+        yield Exposure(state=old, expected_s=_READ_S)
+        for state in way(old, new, highest_db=highest_db, ramp_step_db=settings.ramp_step.db):
+            yield Exposure(state=state, expected_s=_EACH_STATE_S)
+        settling_s = min(SETTLING_S, settings.corrections_deadline.s)
+        yield Exposure(state=new, expected_s=_PROOF_S + settling_s)
 
     def misfits(self, settings: RetuneSettings, bench: Bench) -> Iterator[tuple[str, str]]:
         """Refuse carriers that cannot be tuned to, and a move after which old and new lines cannot be told

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from hilkit.analysis import LINES, collisions, line_frequencies_hz, off_band
+from hilkit.errors import BenchError
 from hilkit.quantities import Ratio
 from hilkit.safety import RfState
 
@@ -18,6 +19,7 @@ __all__ = [
     "MOST_INPUT_DBM",
     "expected_input_dbm",
     "expected_port_dbm",
+    "highest_attenuation_db",
     "misfits_of_band",
     "misfits_of_carrier",
     "misfits_of_offset",
@@ -49,6 +51,14 @@ def pad_for(
         return pad.db
     highest = bench.radio.max_level_dbm - attenuation_db - path.loss_db(carrier_hz)
     return float(max(0, math.ceil(highest - MOST_INPUT_DBM - 1e-9)))
+
+
+def highest_attenuation_db(bench: Bench) -> float:
+    """Return the highest transmit attenuation in dB, from the radio's driver file."""
+    highest = bench.radio_spec.dialect.capabilities["attenuation"].limits.maximum
+    if highest is None:
+        raise BenchError(f"driver {bench.radio_spec.driver} gives no range of the transmit attenuation")
+    return highest
 
 
 def expected_port_dbm(bench: Bench, state: RfState) -> float:

@@ -61,7 +61,7 @@ class SweepBudgets:
         if self._last is None:
             raise ValueError("an overlap point comes after the point that it repeats")
         last, again = self._last, self._point(trace, reading, self._last.level_dbm)
-        self._overlaps = last.own.standard**2 + again.own.standard**2
+        self._overlaps += last.own.standard**2 + again.own.standard**2
         self._last = again
 
     def level(self) -> Budget:

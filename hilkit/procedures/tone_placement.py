@@ -11,7 +11,7 @@ from hilkit.analysis import LINES, settled_after
 from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import frequency_budget, time_budget, with_unit
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
-from hilkit.procedures.corrections import Convergence, Moment
+from hilkit.procedures.corrections import SETTLING_S, Convergence, Moment
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
 from hilkit.procedures.lines import Line, Picture, ToneLines, is_bound, worst_of
 from hilkit.procedures.receiver import (
@@ -43,6 +43,7 @@ DEFAULT_DEPTH_DBC = -60.0
 _PHASES = ("uncorrected", "corrected")
 _PREDICTION_MARGIN_DB = 1.0
 _SETTLED_WITHIN_DB = 3.0
+_PHASE_S = 1.2
 
 
 class TonePlacementSettings(Settings):
@@ -116,7 +117,10 @@ class TonePlacement(Procedure[TonePlacementSettings]):
 
     def envelope(self, settings: TonePlacementSettings, bench: Bench) -> Iterable[Exposure]:
         """One state: the tone at its level."""
-        expected_s = 20.0 + (settings.corrections_deadline.s if settings.corrections else 0.0)
+        phases, settling_s = 1, 0.0
+        if settings.corrections:
+            phases, settling_s = 2, min(SETTLING_S, settings.corrections_deadline.s)
+        expected_s = phases * _PHASE_S + settling_s
         return (Exposure(state=_state(settings, bench), expected_s=expected_s),)
 
     def misfits(self, settings: TonePlacementSettings, bench: Bench) -> Iterator[tuple[str, str]]:

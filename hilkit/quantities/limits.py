@@ -94,7 +94,7 @@ def _plain(text: str | float) -> float:
     if isinstance(text, str):
         number = read_decimal(text.strip())
         if number is None:
-            raise QuantityError("this reading has no unit", seen=text, allowed=allowed)
+            raise QuantityError("a plain number is needed here, without a unit", seen=text, allowed=allowed)
         return float_of(number, seen=text)
     if isinstance(text, bool) or not isinstance(text, (int, float)) or not math.isfinite(text):
         raise QuantityError("a finite number is needed here", seen=_shown(text), allowed=allowed)

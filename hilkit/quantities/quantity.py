@@ -100,7 +100,8 @@ class Quantity:
     @classmethod
     def allowed_units(cls) -> str:
         """Return what is allowed, for messages."""
-        return "a number and one of the units " + ", ".join(cls.symbols())
+        symbols = cls.symbols()
+        return f"a number and {'one of the units' if len(symbols) > 1 else 'the unit'} {', '.join(symbols)}"
 
     def number(self, unit: str) -> float:
         """Return the value in another unit of this kind."""
@@ -276,4 +277,4 @@ def _needed(kind: type[Quantity] | None) -> str:
 def _allowed(kind: type[Quantity] | None) -> str:
     if kind:
         return kind.allowed_units()
-    return "a number and one of the units " + ", ".join(dict.fromkeys(each.symbols()[0] for each in _KINDS))
+    return "a number and a unit, such as " + ", ".join(each.example for each in _KINDS)

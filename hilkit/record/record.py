@@ -273,5 +273,5 @@ def _cannot_write(path: Path, error: sqlite3.Error) -> RecordError:
 def _cannot_begin(path: Path, error: sqlite3.Error) -> RecordError:
     return RecordError(
         f"the record {path} cannot be written: {error}",
-        next_step="make room or name another place with --out; nothing was recorded, no instrument was touched",
+        next_step="make room or name another place with --out; nothing was recorded, nothing was sent",
     )

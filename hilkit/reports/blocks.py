@@ -107,14 +107,13 @@ def skipped_block(steps: Sequence[StoredStep], count: int, *, width: int) -> lis
 
 def summary_block(run: StoredRun, *, width: int) -> list[Line]:
     """Return the verdict table, what did not pass with its reason, and the verdict of the run."""
-    lines = [line(), line("verdicts", "heading")]
+    lines: list[Line] = []
     rows = [
         (f"{step.step} {_values(step)}".rstrip(), str(len(step.readings)), took_text(step), step_word(step))
         for step in run.steps
     ]
-    if run.steps and all(step.outcome is Outcome.SKIPPED for step in run.steps):
-        lines += skipped_block(run.steps, len(run.steps), width=width)[1:]
-    elif rows:
+    if any(step.outcome is not Outcome.SKIPPED for step in run.steps):
+        lines += [line(), line("verdicts", "heading")]
         lines += table(("step", "readings", "bench time", "verdict"), rows, width=width, right=(1, 2))
     lines += _unwell(run, width)
     return [*lines, line(), *_end(run, width)]
@@ -164,7 +163,8 @@ def _noted(readings: Sequence[StoredReading], width: int) -> list[Line]:
 def _end(run: StoredRun, width: int) -> list[Line]:
     lines: list[Line] = []
     if run.reason:
-        lines += wrapped(f"stopped early: {run.reason}", width=width, hanging="  ", style="fail")
+        told = run.reason if run.reason.startswith("stopped") else f"stopped early: {run.reason}"
+        lines += wrapped(told, width=width, hanging="  ", style="fail")
     if run.not_safe:
         lines.append(line("THE BENCH IS NOT SAFE. SWITCH OFF BY HAND, NOW:", "alarm"))
         for text in run.not_safe:

@@ -18,13 +18,13 @@ __all__ = ["choices_block", "explanation_block"]
 _HEADING = ("quantity", "figure", "divisor", "sensitivity", "contribution", "share", "dof")
 _RIGHT = (1, 2, 3, 4, 5, 6)
 _MANY = 12
-_SMALL = 0.1
-"""Of more than twelve lines those below a tenth of the largest are told in one sentence: together they count
+_SMALL = 0.2
+"""Of more than twelve lines those below a fifth of the largest are told in one sentence: together they count
 for little."""
 
 
 def explanation_block(reading: StoredReading, *, width: int, every: bool = False) -> list[Line]:
-    """Return what the record says of how sure a reading is; ``every`` line, or the smallest in one sentence."""
+    """Return what the record says of how sure a reading is; with ``every`` line, also the smallest."""
     lines = wrapped(str(reading.key), width=width, hanging="  ", style="heading")
     lines += wrapped(
         f"= {value_text(reading.value, reading.unit)}{_expanded(reading)}", width=width, indent="  "

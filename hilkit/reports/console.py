@@ -164,6 +164,8 @@ class Console:
         self._readings: list[StoredReading] = []
         self._headed = False
         self._skipped: list[StoredStep] = []
+        self._taken_s = 0.0
+        self._expected_s = 0.0
         self.farewell: RunEnded | None = None
 
     def listener(self, event: Event) -> None:
@@ -200,12 +202,17 @@ class Console:
 
     def _progress(self, planned: PlannedStep) -> None:
         left_s = sum(step.expected_s for number, step in self._steps.items() if number not in self._over)
+        if self._expected_s > 0:  # what was taken so far says how far the expectation was off
+            left_s *= self._taken_s / self._expected_s
         values = ", ".join(text for _, text in planned.vary)
         text = f"{planned.step} {values}".rstrip()
         self._screen.progress(len(self._over), len(self._steps), text, clock_text(left_s))
 
     def _ended(self, event: StepEnded) -> None:
         self._over.add(event.planned.number)
+        if event.outcome is Outcome.DONE and event.took_s > 0:
+            self._taken_s += event.took_s
+            self._expected_s += event.planned.expected_s
         if event.outcome is Outcome.SKIPPED and not self._headed:
             step = self._step(event)
             if self._skipped and self._skipped[-1].reason != step.reason:

@@ -15,7 +15,7 @@ from xml.etree import ElementTree as ET
 from hilkit.errors import ExitCode, RecordError
 from hilkit.judgement import StatedUncertainty
 from hilkit.quantities import difference_unit
-from hilkit.readings import Bound, ReadingKey, Verdict
+from hilkit.readings import Bound, Verdict
 from hilkit.record import JUNIT, Outcome, StoredReading, StoredRun, StoredStep
 from hilkit.reports.lines import exact_text, figure_text, visible
 from hilkit.reports.rows import expanded_text, percent
@@ -118,7 +118,7 @@ def _result(case: ET.Element, run: StoredRun, step: StoredStep) -> None:
     elif step.outcome is Outcome.PLANNED:
         ET.SubElement(case, "skipped", message=visible(run.reason or "the run ended before this step"))
     elif step.outcome is Outcome.AT_WORK:
-        _told(case, "error", "error", f"{run.reason or 'the run ended'} while this step was at work", step)
+        _told(case, "error", "error", f"broken off while at work: {run.reason or 'the run ended'}", step)
     elif step.verdict is Verdict.ERROR:
         _told(case, "error", "error", step.reason, step)
     elif step.verdict in (Verdict.FAIL, Verdict.INCONC):
@@ -156,10 +156,11 @@ def _run_case(suite: ET.Element, run: StoredRun) -> None:
 
 
 def _reading_line(reading: StoredReading) -> str:
-    key = ReadingKey(
-        step=reading.key.step, name=reading.key.name, phase=reading.key.phase, index=reading.key.index
-    )
-    parts = [str(key).removeprefix(f"{key.step}."), "=", exact_text(reading.value), reading.unit]
+    key = reading.key
+    name = f"{key.name}.{key.phase}" if key.phase else key.name
+    if key.index is not None:
+        name += f"[{exact_text(key.index).rstrip('0').rstrip('.')}]"
+    parts = [name, "=", exact_text(reading.value), reading.unit]
     if reading.bound is not Bound.EXACT:
         parts.append(f"({reading.bound})")
     if reading.uncertainty is not None:

@@ -34,6 +34,7 @@ _SURE_HEADING = ("reading", "value", "U (95 %)", "limit", "margin", "risk", "ver
 _SURE_RIGHT = (1, 2, 4, 5)
 _FEW = 3
 _AGAINST = re.compile(r" against .*$")  # which reading that is, the plan says
+_MASK = re.compile(r"^mask: .*?(?=( rel\.)?$)")  # the whole of it stands in the plan
 _OF_ZERO = re.compile(r" of 0( \S+)?$")  # "within 0.25 dB" says the same
 _BOUND_SIGN = {Bound.EXACT: "", Bound.UPPER: "<= ", Bound.LOWER: ">= "}
 
@@ -108,7 +109,7 @@ def risk_text(verdict: Verdict, decision: StatedDecision | None) -> str:
     """Return the probability that a verdict is wrong: of false acceptance for a pass, of false rejection for
     a fail.
     """
-    if decision is None or decision.exact:
+    if decision is None:
         return ""
     risks = {Verdict.PASS: decision.false_acceptance, Verdict.FAIL: decision.false_rejection}
     return percent(risks.get(verdict))
@@ -187,11 +188,12 @@ def _row(group: list[StoredReading], *, sure: bool) -> tuple[str, ...]:
     item = worst or group[0]
     name = _name(item) if len(group) == 1 else f"{_name(item)}, worst of {len(group)}"
     value = _BOUND_SIGN[item.bound] + value_text(item.value, item.unit)
-    limit = _OF_ZERO.sub("", _AGAINST.sub(" rel.", item.limit))
+    limit = _MASK.sub("mask", _OF_ZERO.sub("", _AGAINST.sub(" rel.", item.limit)))
     if not sure:
         return (name, value, limit, margin_text(item), str(item.verdict))
-    risk = risk_text(item.verdict, item.decision)
-    return (name, value, expanded_text(_compared(item)), limit, margin_text(item), risk, str(item.verdict))
+    uncertainty = _compared(item)
+    risk = "" if uncertainty is None or uncertainty.exact else risk_text(item.verdict, item.decision)
+    return (name, value, expanded_text(uncertainty), limit, margin_text(item), risk, str(item.verdict))
 
 
 def _name(reading: StoredReading, *, index: bool = True) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Sequence
 
 from hilkit.reports.lines import STYLES, Line, line, visible, wrapped
@@ -11,7 +10,6 @@ __all__ = ["table"]
 
 _SHORTEST_NAME = 14
 _GAP = "  "
-_PIECES = re.compile(r"[^_ ]*[_ ]|[^_ ]+")
 
 
 def table(
@@ -70,9 +68,9 @@ class _Layout:
         return len(self.heading[0]) > self.sizes[0]
 
     def row(self, row: tuple[str, ...]) -> list[Line]:
-        if self.name_apart and len(row[0]) > self.sizes[0]:
+        first, *more = _broken(row[0], self.sizes[0]) or [row[0]]
+        if len(first) > self.sizes[0] or (self.name_apart and more):
             return [*wrapped(row[0], width=self.width, indent=self.indent), self.set(("", *row[1:]))]
-        first, *more = _broken(row[0], self.sizes[0])
         return [self.set((first, *row[1:])), *(line(f"{self.indent}  {name}") for name in more)]
 
     def set(self, row: tuple[str, ...], *, style: str = "") -> Line:
@@ -89,16 +87,16 @@ class _Layout:
 
 
 def _broken(name: str, size: int) -> list[str]:
-    """Break a name after a space or an underscore; later lines are two shorter, for their indent."""
-    lines = [""]
-    for piece in _PIECES.findall(name):
-        room = size if len(lines) == 1 else size - 2
-        if lines[-1] and len(lines[-1]) + len(piece.rstrip()) > room:
-            lines.append("")
-            room = size - 2
-        while len(piece.rstrip()) > room:
-            lines[-1], piece = piece[:room], piece[room:]
-            lines.append("")
-            room = size - 2
-        lines[-1] += piece
-    return [text.rstrip() for text in lines]
+    """Break a name between words, later lines two shorter for their indent; no lines where a word is longer.
+
+    A word stays whole, so that a log can be searched for the name of a reading.
+    """
+    lines: list[str] = []
+    for word in name.split():
+        if lines and len(lines[-1]) + 1 + len(word) <= (size if len(lines) == 1 else size - 2):
+            lines[-1] += f" {word}"
+        else:
+            lines.append(word)
+        if len(lines[-1]) > (size if len(lines) == 1 else size - 2):
+            return []
+    return lines

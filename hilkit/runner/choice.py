@@ -43,7 +43,7 @@ def choice_text(
 
 
 def _unknown(plan: Plan, option: str, name: str, ids: list[str]) -> UsageError:
-    near = difflib.get_close_matches(name, ids, n=1) or [each for each in ids if name and name in each]
+    near = [each for each in ids if name and name in each] or difflib.get_close_matches(name, ids, n=1)
     hint = f"did you mean {' or '.join(near)}? " if near else ""
     return UsageError(
         f"{option} {name}: the plan {plan.title!r} has no such step",

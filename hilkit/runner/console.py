@@ -46,4 +46,6 @@ def watch_console(request: Callable[[str], None]) -> Callable[[], None]:
 
 def _kernel() -> Any:
     """Return the library of the console calls, ``None`` on a system that has none."""
-    return ctypes.WinDLL("kernel32") if sys.platform == "win32" else None
+    if sys.platform != "win32":
+        return None
+    return ctypes.WinDLL("kernel32")

@@ -130,7 +130,8 @@ class _Run:
                 safe_after_all = isinstance(stop, BenchNotSafe) and not self.not_safe
                 self.codes.append(ExitCode.BENCH if safe_after_all else stop.exit_code)
                 reason = str(stop)
-                if isinstance(stop, BenchNotSafe) and self.not_safe:  # what is not safe is told in full below it
+                if isinstance(stop, BenchNotSafe) and self.not_safe:
+                    # what is not safe is told in full below it
                     reason = "the bench could not be brought to its safe state"
                 self._break_off(stop)
         if self.not_safe:

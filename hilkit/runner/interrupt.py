@@ -67,7 +67,7 @@ class StopRequest:
 
     @contextmanager
     def suspended(self) -> Iterator[None]:
-        """Raise ``Interrupted`` for what was asked before and for what is asked inside, but nothing inside."""
+        """Raise nothing inside; what was asked before is raised first, what is asked inside at the end."""
         self._clock.look()
         armed = self._armed
         self.disarm()

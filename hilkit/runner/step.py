@@ -35,7 +35,8 @@ class StepRun:
     ``expired`` says which calibration ran out, if that counts against the verdicts. ``taken`` holds the
     readings of this combination so far, those of earlier steps among them, for limits that are relative to
     one. ``sets_up`` is true where a step of this combination establishes a state. Afterwards ``restart`` says
-    whether the radio restarted, ``stop`` is set where the run cannot go on, and ``trouble`` where the step broke off.
+    whether the radio restarted, ``stop`` is set where the run cannot go on, and ``trouble`` where the step
+    broke off.
     """
 
     planned: PlannedStep

@@ -144,7 +144,11 @@ class Analyser(FrontPanel):
 
     def _sweep(self) -> Swept:
         self._acquisition += 1
-        return self._physics.sweep(self.request(), (self.step_text, self._acquisition))
+        return self._physics.sweep(self.request(), self.noise_key())
+
+    def noise_key(self) -> tuple[object, ...]:
+        """Return what the noise of this sweep hangs on, so that a part of a run gives what the whole gave."""
+        return self.step_text, self._acquisition
 
     def finished(self) -> None:
         """Show the trace of the sweep that is over."""

@@ -89,6 +89,11 @@ class ContraryAnalyser(Analyser):
         kept = {key: self.settings[key] for key in _KEPT_AT_RESET if key in self.settings}
         super().reset_settings()
         self.settings.update(detector="MAXP", average_type="VID", continuous=True, **kept)
+        self._acquisition = 0
+
+    def noise_key(self) -> tuple[object, ...]:
+        """Return settings and number since ``*RST``: nobody can write on this screen what is at work."""
+        return *self.request().items(), self._acquisition
 
     def automatic(self, key: str) -> float:
         """Return what this maker couples: bandwidths to the next higher of 1-3-10, slower sweeps."""

@@ -14,6 +14,7 @@ from pydantic import Field
 
 from hilkit.errors import FileProblems
 from hilkit.files import FileModel, Lab, load, validate
+from hilkit.files.kind import refuse_other
 from hilkit.quantities import (
     Angle,
     Density,
@@ -265,6 +266,7 @@ def load_profile(path: Path | str, lab: Lab | None = None) -> Profile:
 
     found = (lab or Lab(None)).find("profile", str(path), relative_to=None)
     document = load(found)
+    refuse_other(document, "profile")
     file = validate(document, ProfileFile)
     if problems := check_profile(file, document, found.parent):
         raise FileProblems(problems)

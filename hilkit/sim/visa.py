@@ -149,7 +149,7 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
 
 def _session(manager: int, name: str) -> Any:
     """Return a PyVISA-sim session, which keeps the attributes of the resource."""
-    parsed = rname.ResourceName.from_string(name)
+    parsed: Any = rname.ResourceName.from_string(name)
     if parsed.interface_type_const == constants.InterfaceType.asrl and not parsed.board.isdigit():
         # PyVISA-sim takes the board for a number; a port with a path such as /dev/ttyUSB0 has none
         parsed.board = "0"

@@ -159,13 +159,13 @@ BAD: list[tuple[str, str, str, list[str]]] = [
         "no control line",
         '  resource: "TCPIP0::127.0.0.1::5030::SOCKET"\n',
         "",
-        ["either `resource` or `command`"],
+        ["the radio needs `resource` or `command`"],
     ),
     (
         "both control lines",
         "  serial: PH2",
         "  command: [python, radio.py]\n  serial: PH2",
-        ["either `resource` or `command`"],
+        ["the radio has both `resource` and `command`", "delete one of both"],
     ),
     ("channel is no number", "{1: tx1,", "{one: tx1,", ["a channel is a whole number"]),
     ("channel without path", "2: tx2}", "2: tx3}", ["channel 2 has no path", "did you mean tx"]),
@@ -185,8 +185,29 @@ BAD: list[tuple[str, str, str, list[str]]] = [
         "no loss",
         PAD.replace("step", "step"),
         "{kind: pad, node_in: pad input}",
-        ["kind pad needs either `loss` or `gain`"],
+        ["kind pad needs `loss` or `gain`"],
     ),
+    (
+        "loss and gain",
+        PAD,
+        "{kind: pad, loss: 3 dB, gain: 3 dB, node_in: pad input}",
+        ["this pad has both `loss` and `gain`", "delete one of both"],
+    ),
+    ("loss of a wall", "loss: 0.4 dB", "loss: 30000 dB", ["no element has a loss of 30000 dB"]),
+    ("margin in dBc", "ratings:", "margin: 6 dBc\nratings:", ["a margin is in dB", "write 6 dB"]),
+    (
+        "two paths through one switch position",
+        "close: [102]",
+        "close: [101]",
+        ["path tx1 closes the same switch channels", "[101]"],
+    ),
+    (
+        "band beyond the driver",
+        "to: 2400 MHz",
+        "to: 2200 THz",
+        ["the driver radio_head does not tune over", "1.805 GHz to 2.4 GHz"],
+    ),
+    ("bandwidth below zero", "bandwidth: 40 MHz", "bandwidth: 4000 MHz", ["reaches below 0 Hz"]),
     (
         "node with more",
         "{node: radio tx1 port}",
@@ -324,3 +345,24 @@ def test_all_mistakes_come_at_once_in_the_order_of_the_file(tmp_path: Path) -> N
 def test_a_touchstone_amplifier_is_taken_when_the_file_says_so(networks: Path) -> None:
     path = bench_of(networks, changed((CABLE, "{kind: touchstone, file: gain.s2p, active: true}"))).path(1)
     assert path.loss_db(2e9) - path.loss_to("pad input", 2e9) == pytest.approx(2.15 - 20.0)
+
+
+def test_two_paths_may_share_a_switch_position_on_purpose(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path, changed(("close: [102]", "close: [101], shared: true")))
+    assert [path.name for path in bench.paths.values()] == ["tx1", "tx2"]
+
+
+def test_a_mistake_in_one_part_does_not_hide_those_of_the_others(tmp_path: Path) -> None:
+    text = changed(
+        ("max_level: 43 dBm", "max_level: 43 dB"),
+        ("resource: TCPIP0::127.0.0.1::5025::SOCKET", "resource: TCPIP0::127.0.0.1::5025"),
+        ("ratings: {pad input:", "simulation: nosuch\nratings: {pad inlet:"),
+    )
+    with pytest.raises(FileProblems) as caught:
+        bench_of(tmp_path, text)
+    assert [problem.line for problem in caught.value.problems] == [3, 11, 29, 30]
+    entry = changed(("driver: step_attenuator,", "drive: step_attenuator,"), ("close: [102]", "close: []"))
+    with pytest.raises(FileProblems) as caught:
+        bench_of(tmp_path, entry)
+    told = [problem.message for problem in caught.value.problems]
+    assert told == ["the key 'drive' is not known here", "the switch channels to close are needed, each once"]

@@ -95,7 +95,8 @@ def test_talk_says_how_a_resource_is_written(
 ) -> None:
     code, _, err = talk(capsys, monkeypatch, "", "10.0.0.7:5025")
     assert code == 2
-    assert err.startswith("hilkit: 10.0.0.7:5025: it begins with '10.0.0.7:5025'\n  next: write one such as ")
+    assert err.startswith("hilkit: 10.0.0.7:5025: this is no VISA resource name\n")
+    assert "  next: write TCPIP::10.0.0.7::5025::SOCKET\n" in err
 
 
 def test_talk_names_the_instruments_of_a_simulated_bench(
@@ -199,11 +200,11 @@ def test_talk_is_refused_while_a_run_holds_the_instrument(
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
     monkeypatch.setenv("LOCALAPPDATA", str(tmp_path))
     address = "TCPIP0::127.0.0.1::2::SOCKET"
-    with resource_lock(address, "the night bench"):
+    with resource_lock(address, "for the night bench"):
         code, _, err = talk(capsys, monkeypatch, "*IDN?\n", "TCPIP::127.0.0.1::2::SOCKET")
     assert code == 3
     assert f"{address} is held by" in err
-    assert "for the bench 'the night bench'" in err
+    assert ", for the night bench" in err
 
 
 def test_talk_to_a_console_of_lines_hints_at_raw(

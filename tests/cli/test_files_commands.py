@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import jsonschema
@@ -10,6 +11,7 @@ import pytest
 
 from hilkit.cli.manual_command import chapters
 from hilkit.cli.schema_command import KINDS
+from hilkit.files import library
 from tests.cli.calls import SMALL_PLAN, call, lab_with
 
 PROBLEM_FILES = {
@@ -99,3 +101,57 @@ def test_an_unknown_chapter_is_exit_2(capsys: pytest.CaptureFixture[str]) -> Non
     done = call(capsys, "manual", "no such chapter")
     assert done.code == 2
     assert "the manual has no chapter 'no such chapter'" in done.err
+
+
+def test_a_name_alone_is_looked_for_among_all_kinds_of_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    done = call(capsys, "check", "signal_analyser", "simulated_pier")
+    assert done.code == 0
+    assert done.out.splitlines() == [
+        "signal_analyser: driver in order, for a signal analyser",
+        "simulated_pier: bench in order: 4 instruments, 2 paths",
+        "simulated_pier: profile in order",
+    ]
+    assert "did you mean radio_head?" in call(capsys, "check", "radio_hed").err
+
+
+def test_a_bench_that_a_plan_names_and_that_is_not_there_is_told_at_its_place(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = lab_with(tmp_path, SMALL_PLAN.replace("bench: simulated_pier", "bench: cran"))
+    for command in ("check", "run"):
+        done = call(capsys, command, path)
+        assert done.code == 2
+        assert f"{path}:2:8: there is no bench named 'cran'" in done.err
+
+
+def test_a_bench_that_speaks_of_what_its_simulation_does_not_have_is_told(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = (library() / "sim_profiles" / "simulated_pier.bench.yaml").read_text(encoding="utf-8")
+    for old, new in (("close: [101]", "close: [109]"), ("{1: tx1", "{7: tx1"), ("::5025::", "::5199::")):
+        assert old in text
+        text = text.replace(old, new, 1)
+    path = tmp_path / "benches" / "mine.yaml"
+    path.parent.mkdir()
+    path.write_text(text, encoding="utf-8")
+    shutil.copy(library() / "sim_profiles" / "measured_line.s2p", path.parent)
+    done = call(capsys, "check", path)
+    assert done.code == 2
+    for part in (
+        "has no channel 109",
+        "has no channel 7",
+        "nothing stands at this address in the simulation",
+    ):
+        assert part in done.err
+    assert "3 mistakes found" in done.err
+
+
+def test_a_file_that_is_no_yaml_by_its_name_is_not_read_as_such(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    done = call(capsys, "check", library() / "sim_profiles" / "measured_line.s2p")
+    assert done.code == 2
+    assert "this is none of the files that are checked" in done.err

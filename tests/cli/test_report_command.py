@@ -49,3 +49,14 @@ def test_a_folder_without_a_record_is_exit_3_in_words(
     done = call(capsys, "report", tmp_path)
     assert done.code == 3
     assert "there is no record at" in done.err
+
+
+def test_readings_are_shown_where_the_junit_file_cannot_be_written(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stored(tmp_path, night())
+    (tmp_path / "junit.xml.unfinished").mkdir()  # as good as a full disk: the file cannot be opened
+    done = call(capsys, "report", tmp_path)
+    assert done.code == 3
+    assert "image corrected" in done.out
+    assert "junit.xml cannot be written" in done.err

@@ -127,7 +127,7 @@ BAD_YAML = [
     ("a: .inf\nb: 1e999\na: 2\n", [(1, 4, 4, "no finite"), (2, 4, 5, "too large"), (3, 1, 1, "second time")]),
     ("\ta: 1\n\tb: 2\n", [(1, 1, 1, "indented with a tab"), (2, 1, 1, "indented with a tab")]),
     ("a: b: c\n", [(1, 5, 1, "a colon makes a key here, where no key can stand")]),
-    ("a:1\nb: 2\n", [(2, 2, 1, "a colon makes a key here")]),
+    ("a:1\nb: 2\n", [(1, 2, 1, "a space is missing after this colon")]),
     ("a: 1\n b: 2\n", [(2, 3, 1, "a colon makes a key here")]),
     ("a: @x\n", [(1, 4, 1, "a text cannot start with this character")]),
     ("a: %x\n", [(1, 4, 1, "a text cannot start with this character")]),
@@ -173,7 +173,7 @@ def test_the_parser_without_its_c_part_refuses_the_same_texts(monkeypatch, text,
 
 def test_a_missing_space_after_a_colon_is_pointed_out():
     (problem,) = problems_of("driver:analyser\nresource: x\n")
-    assert problem.next_step == "write a space after the colon in the line above: driver: analyser"
+    assert problem.next_step == "write driver: analyser"
 
 
 def test_the_mark_stands_under_the_text_it_speaks_of_after_other_alphabets():
@@ -259,3 +259,23 @@ def test_any_text_is_read_or_answered_with_places_in_it(text):
             assert 1 <= problem.line <= len(lines) + 1
             assert 1 <= problem.column <= max(map(len, lines)) + 1
             assert problem.message and not problem.message.startswith("this is no YAML")
+
+
+@pytest.mark.parametrize(
+    ("text", "column", "seen"),
+    [
+        ("a: {kind: pad, loss: 1,5 dB}", 22, "1,5 dB"),
+        ("a: {600 MHz: 0,2 dB, 700 MHz: 0.3 dB}", 14, "0,2 dB"),
+        ("carrier: [800 MHz, 1,95 GHz]", 20, "1,95 GHz"),
+        ("a: [-3,25 dBm]", 5, "-3,25 dBm"),
+    ],
+)
+def test_a_decimal_comma_is_one_mistake_with_the_point_to_write(text, column, seen):
+    (problem,) = problems_of(text)
+    assert (problem.column, problem.seen) == (column, seen)
+    assert problem.next_step == f"write {seen.replace(',', '.')} with a point"
+
+
+@pytest.mark.parametrize("text", ["a: [1, 5 dB]", "a: [1,2,3]", "a: {b: 1, 2 GHz: 3}", "a: [1.0,5 dB]"])
+def test_lists_and_tables_without_a_decimal_comma_stay_what_they_are(text):
+    loads(text, "file.yaml")

@@ -21,7 +21,7 @@ SHIPPED = (
 )
 
 PAD = """\
-driver: pad
+driver: mine
 instrument_class: step_attenuator
 capabilities:
   attenuation:
@@ -33,7 +33,7 @@ capabilities:
 
 def lab(tmp_path: Path, **files: str) -> Lab:
     folder = tmp_path / "drivers"
-    folder.mkdir()
+    folder.mkdir(parents=True)
     for name, text in files.items():
         (folder / f"{name}.yaml").write_text(text, encoding="utf-8")
     return Lab(tmp_path)
@@ -154,9 +154,16 @@ capabilities:
         ("range: [0 dB, 63 dB]", "reply: '.*'", "the group (?P<value>...) is missing"),
         ("range: [0 dB, 63 dB]", "range: [0 Hz, 63 dB]", "mine.yaml:7:13"),
         ("range: [0 dB, 63 dB]", "rnage: [0 dB, 63 dB]", "range"),
-        ("driver: pad", "driver: pad\nidentity: '['", "this pattern is not valid"),
-        ("driver: pad", "driver: pad\ncompletion: later", "operation_condition"),
-        ("driver: pad", "driver: pad\ntimeout: 3", "a unit is missing"),
+        ("driver: mine", "driver: mine\nidentity: '['", "this pattern is not valid"),
+        ("driver: mine", "driver: mine\ncompletion: later", "operation_condition"),
+        ("driver: mine", "driver: mine\ntimeout: 3", "a unit is missing"),
+        ("driver: mine", "driver: mine\ntimeout: -3 s", "above 0 s"),
+        ("driver: mine", "driver: mine\nsettling: -3 s", "from 0 s"),
+        ("driver: mine", 'driver: mine\nerror_query: ":SYST:ERR"', "a query ends in '?'"),
+        ("driver: mine", "driver: yours", "write driver: mine, or rename the file to yours.yaml"),
+        ("range: [0 dB, 63 dB]", "range: [0 dB, 63 dB]\n    step: -2 dB", "a step is above zero"),
+        ("range: [0 dB, 63 dB]", "range: [0 dB, 63 dB]\n    decade: [1, 30]", "below 10"),
+        (' {value}"', ' {value}\\n*RST"', "a line end or control character in a command"),
     ],
 )
 def test_each_mistake_is_named(tmp_path: Path, before: str, after: str, says: str) -> None:
@@ -187,11 +194,53 @@ capabilities:
         "reset is missing (back to the settings of the factory)",
         "centre is here twice",
         "colour is not among the settings that have an order",
-        "rbw is missing from the order",
+        "rbw, ",
+        "are missing from the order",
         "continuous has no such word",
         "coupling needs words:",
     ):
         assert part in text, part
+
+
+@pytest.mark.parametrize(
+    ("capabilities", "says"),
+    [
+        (
+            "detector: {words: {rms: RMS, sample: SAMP, peak: POS, negative: POS}}",
+            "negative and peak are the same",
+        ),
+        ("points: {range: [101.5, 1001]}", "a whole number is needed here"),
+    ],
+)
+def test_what_an_analyser_cannot_tell_apart_or_count_is_named(
+    tmp_path: Path, capabilities: str, says: str
+) -> None:
+    head = "driver: mine\nbase: signal_analyser\ninstrument_class: signal_analyser\ncapabilities:\n"
+    assert says in problems(tmp_path, mine=f"{head}  {capabilities}\n")
+    ratio = head.replace("capabilities:", "noise_bandwidth_ratio: 1128")
+    (tmp_path / "second").mkdir()
+    assert "2 or less" in problems(tmp_path / "second", mine=ratio)
+
+
+def test_a_mistake_in_one_key_of_a_driver_hides_none_in_another_and_brings_none_along(tmp_path: Path) -> None:
+    text = (
+        "driver: mine\nbase: signal_analyser\ninstrument_class: signal_analyser\ncompletion: opcc\n"
+        "order: [centre]\ncapabilities:\n  rbww: {step: 1}\n  span: {rang: [1, 2]}\n"
+    )
+    with pytest.raises(FileProblems) as caught:
+        load_dialect("mine", lab(tmp_path, mine=text))
+    assert [problem.line for problem in caught.value.problems] == [4, 5, 7, 8]
+    whole = text.replace("base: signal_analyser\n", "")
+    with pytest.raises(FileProblems) as caught:
+        load_dialect("mine", lab(tmp_path / "second", mine=whole))
+    assert "span is missing" not in str(caught.value)
+
+
+def test_a_class_other_than_that_of_the_base_is_one_mistake(tmp_path: Path) -> None:
+    text = "driver: mine\nbase: signal_analyser\ninstrument_class: radio\n"
+    with pytest.raises(FileProblems) as caught:
+        load_dialect("mine", lab(tmp_path, mine=text))
+    assert len(caught.value.problems) == 1
 
 
 def test_an_analyser_needs_its_sections(tmp_path: Path) -> None:

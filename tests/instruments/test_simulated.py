@@ -7,6 +7,9 @@ import numpy as np
 import pytest
 
 from hilkit.errors import LinkError, RefusedError, ReplyError
+from hilkit.files import Lab
+from hilkit.instruments import load_dialect, open_instrument
+from hilkit.instruments.visa import explain
 from tests.instruments.bench import INSTR, SOCKET
 from tests.instruments.simulated import SimulatedBench, fault
 from tests.instruments.test_contrary import SETUP
@@ -130,3 +133,45 @@ def test_a_silent_radio_is_a_link_error_and_answers_afterwards(tmp_path: Path) -
     with pytest.raises(LinkError, match="back in step"):
         radio.temperature_c()
     assert radio.temperature_c() > 0
+
+
+def test_half_a_block_over_a_socket_is_counted(tmp_path: Path) -> None:
+    """Half of the 4004 bytes and of the header of six: what came is told, as from a real socket."""
+    _, analyser = ready(tmp_path, fault("half_block", ":TRACe"))
+    with pytest.raises(ReplyError, match=r"cut off, got (1999|2000) of 4004 bytes"):
+        analyser.acquire()
+
+
+def test_a_trace_comes_as_ascii_where_the_driver_file_says_so(tmp_path: Path) -> None:
+    """FORMat:DATA? gives the type and its length, as ASC,0 (SCPI-99 volume 2, chapter 9, from memory)."""
+    folder = tmp_path / "drivers"
+    folder.mkdir()
+    text = "driver: mine\nbase: signal_analyser\ninstrument_class: signal_analyser\n"
+    text += 'trace: {query: ":TRACe:DATA? TRACE1", format: ascii, byte_order: big, layout: y}\n'
+    (folder / "mine.yaml").write_text(text, encoding="utf-8")
+    bench = SimulatedBench(tmp_path)
+    analyser = open_instrument(
+        load_dialect("mine", Lab(tmp_path)),
+        name="analyser",
+        clock=bench.clock,
+        resource_manager=bench.manager,
+        resource=SOCKET,
+        transcript=bench.transcript,
+    )
+    analyser.identity()
+    analyser.prepare(reference="external")
+    assert any(text == "ASC,0" for _, way, text in bench.transcript.entries if way == "<-")
+    analyser.configure(SETUP)
+    assert analyser.acquire().level_dbm.shape == (1001,)
+
+
+@pytest.mark.parametrize(
+    ("resource", "package"), [("GPIB0::9::INSTR", "gpib"), ("USB0::1::2::SN::INSTR", "PyUSB")]
+)
+def test_an_interface_without_its_package_says_what_to_install(resource: str, package: str) -> None:
+    """The words of PyVISA-py 0.8 where a package is not installed."""
+    error = ValueError(f"Please install {package} to use this resource type.")
+    told = explain(error, name="analyser", doing=f"open {resource}")
+    assert "there is no support for this interface" in told.message
+    assert package in told.message
+    assert "--visa" in told.next_step

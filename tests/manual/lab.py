@@ -24,9 +24,9 @@ def make_lab(folder: Path, faults: tuple[str, ...] = ()) -> Path:
     shipped = library() / "sim_profiles"
     line = (shipped / "measured_line.s2p").read_bytes()
     (folder / "cables" / "blue_line.s2p").write_bytes(line)
+    own = folder / "sim_profiles"
+    (own / "measured_line.s2p").write_bytes(line)
     if faults:
-        own = folder / "sim_profiles"
-        (own / "measured_line.s2p").write_bytes(line)
         truth = (shipped / "simulated_pier.yaml").read_text(encoding="utf-8")
         (own / f"{FAULTY}.yaml").write_text(truth + faults_text(faults), encoding="utf-8")
         belief = (shipped / "simulated_pier.bench.yaml").read_text(encoding="utf-8")

@@ -22,7 +22,8 @@ from tests.manual.shell import agrees, commands, run
 
 YAML_KINDS = ("plan", "bench", "driver", "profile", "steps", "paths", "faults", "wrong")
 
-PLAN_OF_STEPS = "plan: an excerpt\nbench: simulated_pier\nvary: {channel: [1], carrier: [1842.5 MHz]}\n"
+PLAN_OF_STEPS = "plan: an excerpt\nbench: simulated_pier\n"
+VARIED = {"channel": "[1]", "carrier": "[1842.5 MHz]"}
 BENCH_OF_PATHS = """\
 bench: an excerpt
 instruments:
@@ -66,7 +67,8 @@ def _written(folder: Path, fence: Fence, before: str = "", place: str = "excerpt
 
 @pytest.mark.parametrize("fence", fences_of("yaml", "plan", "steps"), ids=example_id)
 def test_a_plan_is_without_mistakes_and_fits_its_bench(fence: Fence, lab: Path) -> None:
-    before = PLAN_OF_STEPS if fence.kind == "steps" else ""
+    used = [f"{name}: {values}" for name, values in VARIED.items() if f"${name}" in fence.text]
+    before = f"{PLAN_OF_STEPS}vary: {{{', '.join(used)}}}\n" if fence.kind == "steps" else ""
     found = Lab(lab)
     plan = load_plan(_written(lab, fence, before, "sequences/excerpt.yaml"), found)
     bench = load_bench(plan.bench or "simulated_pier", found)

@@ -207,3 +207,36 @@ def test_another_version_of_a_procedure_is_another_digest(read, monkeypatch):
     before = plan_hash(plan)
     monkeypatch.setattr(type(PROCEDURES["tone"]), "version", 2)
     assert plan_hash(plan) != before
+
+
+RULES = """\
+plan: rules
+decision: {rule: guard_band, r: 0.83}
+allow_expired_calibration: only looking
+steps:
+  - tone: {id: first, channel: 1, carrier: 1842.5 MHz}
+  - tone:
+      channel: 1
+      carrier: 1842.5 MHz
+      decision: {rule: false_acceptance, probability: 1 %}
+      limits:
+        image: {max: -20 dB, relative_to: {reading: first.image, phase: uncorrected}}
+"""
+
+
+def test_decision_rules_and_relative_limits_are_read_and_count_for_the_digest(tmp_path):
+    def loaded(text):
+        path = tmp_path / "rules.yaml"
+        path.write_text(text, encoding="utf-8")
+        return load_plan(path, procedures=PROCEDURES)
+
+    plan = loaded(RULES)
+    assert (plan.rule.r, plan.allow_expired_calibration) == (0.83, "only looking")
+    first, second = plan.steps
+    assert first.rule == plan.rule
+    assert second.rule.probability == pytest.approx(0.01)
+    (limit,) = second.limits(plan.combinations[0])["image"]
+    assert str(limit) == "max -20 dB against first.image uncorrected"
+    changes = {"r: 0.83": "r: 1", "1 %": "2 %", "only looking": "why not", "uncorrected": "corrected"}
+    for before, after in changes.items():
+        assert plan_hash(loaded(RULES.replace(before, after))) != plan_hash(plan), before

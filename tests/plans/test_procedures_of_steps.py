@@ -1,4 +1,4 @@
-"""What the shipped procedures yield, need and refuse decides which limits and settings of a step can stand."""
+"""What the shipped procedures yield, need and refuse decides what a step of a plan may say."""
 
 from pathlib import Path
 

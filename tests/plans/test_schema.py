@@ -31,7 +31,7 @@ NEEDS_NO_ARITHMETIC = """
     step_is_empty settings_are_text missing_setting unknown_setting wrong_unit no_unit wrong_word a_list
     vary_without_values vary_of_one_value vary_value_is_a_list
     limit_on_unknown_reading limit_on_unknown_phase limit_phase_where_there_is_none limit_key limit_is_a_value
-    limits_are_a_value limit_list_is_empty
+    limits_are_a_value limit_list_is_empty decision_r_is_negative decision_of_another_rule
 """
 
 
@@ -44,6 +44,7 @@ def test_every_setting_and_reading_is_listed_for_completion():
     tone = SCHEMA["properties"]["steps"]["items"]["properties"]["tone"]
     assert set(tone["properties"]) == {
         "channel", "carrier", "offset", "filter", "attenuation", "resolve_down_to", "id", "limits",
+        "decision",
     }  # fmt: skip
     assert set(tone["properties"]["limits"]["properties"]) == {
         "tone_level", "tone_frequency", "image", "lo_leakage", "lines",

@@ -87,7 +87,7 @@ def test_what_tone_and_product_share_cancels_between_them_and_the_scale_does_not
 
 
 def test_a_ripple_that_tone_and_product_share_is_one_line_of_what_is_left(everything):
-    """Two ripples of one unknown phase differ by a ripple; kept apart they would need trials for each reading."""
+    """Two ripples of one unknown phase differ by a ripple; kept apart they would need trials each time."""
     image = by_key(everything["tone_placement"])["image", "corrected"]
     ripples = [line.quantity for line in image.budget.lines if line.quantity.startswith("mismatch")]
     assert len(ripples) == len(set(ripples)) > 5

@@ -152,8 +152,9 @@ def test_what_cannot_be_proved_is_refused(tmp_path, settings, setting, words):
 def test_the_envelope_holds_the_highest_state_at_both_carriers(tmp_path):
     with rig(tmp_path) as pier:
         exposures = list(find("retune").envelope(pier.settings("retune", **SETTINGS), pier.bench))
-        assert [exposure.state.carrier_hz for exposure in exposures] == [1.8425e9, 1.8625e9]
-        assert all(exposure.state.attenuation_db == 6.0 and exposure.expected_s > 0 for exposure in exposures)
+        highest = [exposure.state for exposure in exposures if exposure.state.attenuation_db == 6.0]
+        assert {state.carrier_hz for state in highest} == {1.8425e9, 1.8625e9}
+        assert all(exposure.expected_s > 0 for exposure in exposures)
 
 
 @pytest.mark.parametrize(

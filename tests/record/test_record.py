@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -263,3 +266,42 @@ def test_a_damaged_trace_is_told_as_one(tmp_path: Path) -> None:
     connection.close()
     with pytest.raises(RecordError, match="is damaged"):
         load_trace(tmp_path, number)
+
+
+def test_a_reading_with_a_long_budget_is_one_commit_and_costs_little_more_than_its_text(
+    tmp_path: Path,
+) -> None:
+    """A sweep point must not wait for its record: at most 6 times what making the text alone takes."""
+    line = BudgetLine(
+        quantity="loss of the cable",
+        estimate=0.0,
+        unit="dB",
+        standard=0.1234567,
+        distribution=Distribution.RECTANGULAR,
+        divisor=1.7320508,
+        source="bench file",
+    )
+    budget = Budget(unit="dBm", lines=tuple(replace(line, quantity=f"part {n}") for n in range(30)))
+    text_of = budget.to_data()
+    event = ReadingTaken(step=1, reading=reading(PLANNED[0], "level", 1.0, "dBm", budget=budget))
+    record = Record.create(tmp_path, durable=False)
+    record.listener(begun())
+    statements: list[str] = []
+    record._connection.set_trace_callback(statements.append)
+    record.listener(event)
+    record._connection.set_trace_callback(None)
+    assert [text for text in statements if text.startswith(("BEGIN", "COMMIT"))] == [
+        "BEGIN IMMEDIATE",
+        "COMMIT",
+    ]
+
+    def least_s(work: Callable[[], object]) -> float:
+        taken = []
+        for _ in range(50):
+            start = time.thread_time()
+            work()
+            taken.append(time.thread_time() - start)
+        return min(taken)
+
+    assert least_s(lambda: record.listener(event)) < 6 * least_s(lambda: json.dumps(text_of))
+    record.close()

@@ -13,9 +13,10 @@ import pytest
 
 from hilkit.errors import ExitCode, RecordError
 from hilkit.readings import Verdict
-from hilkit.record import Event, Outcome, RunEnded, StepBegun, StepEnded, StoredRun
+from hilkit.record import Event, Outcome, ReadingTaken, RunEnded, StepBegun, StepEnded, StoredRun
 from hilkit.reports import junit_tree, write_junit
 from tests.record.samples import PLANNED, begun, night, stored
+from tests.record.samples import reading as taken
 
 # What may stand where: common practice of the strict lineage (a testcase holds at most one of failure, error
 # and skipped, then output; properties stand in the suite; counts are required), no source to be copied.
@@ -189,3 +190,31 @@ def test_a_step_without_vary_values_has_a_plain_name(tmp_path: Path) -> None:
     run = stored(tmp_path, [begun([plain]), StepBegun(planned=plain)])
     case = next(junit_tree(run).iter("testcase"))
     assert case.attrib["name"] == "bring_up"
+
+
+def test_the_margin_of_a_plain_number_has_no_unit(tmp_path: Path) -> None:
+    step = PLANNED[0]
+    events = [
+        begun(),
+        StepBegun(planned=step),
+        ReadingTaken(
+            step=1,
+            reading=taken(step, "reference_locked", 1.0, "1"),
+            verdict=Verdict.PASS,
+            limit="min 1",
+            margin=0.0,
+        ),
+        StepEnded(planned=step, outcome=Outcome.DONE, verdict=Verdict.PASS),
+    ]
+    text = ET.tostring(junit_tree(stored(tmp_path, events)).getroot(), encoding="unicode")
+    assert "limit min 1 margin 0.000 verdict pass" in text
+
+
+def test_the_index_of_a_series_has_at_most_three_decimals(tmp_path: Path) -> None:
+    events: list[Event] = [begun(), StepBegun(planned=PLANNED[0])]
+    for index in (0.00943724, 7.5, 30.0):
+        events.append(
+            ReadingTaken(step=1, reading=taken(PLANNED[0], "image_settling", -40.0, "dBc", index=index))
+        )
+    text = ET.tostring(junit_tree(stored(tmp_path, events)).getroot(), encoding="unicode")
+    assert re.findall(r"image_settling(\S*) =", text) == ["[0.009]", "[7.5]", "[30]"]

@@ -47,7 +47,9 @@ def test_an_unknown_step_is_answered_with_the_one_that_was_meant(tmp_path: Path)
         with pytest.raises(UsageError, match=r"did you mean third\? its steps"):
             choose(table.plan, only=["hird"])
         with pytest.raises(UsageError, match=r"did you mean prepare\? its steps"):
-            choose(table.plan, only=["pre"])
+            choose(table.plan, only=["pare"])
+        with pytest.raises(UsageError, match=r"did you mean first or third\? its steps"):
+            choose(table.plan, only=["ir"])
 
 
 def test_a_choice_that_leaves_nothing_ends_with_exit_5_and_a_record(tmp_path: Path) -> None:

@@ -159,8 +159,6 @@ def test_a_radio_that_restarted_never_makes_a_later_step_fail_its_limits(tmp_pat
 
 def test_a_plan_that_sets_nothing_up_ends_when_the_radio_restarts(tmp_path: Path) -> None:
     lines = [line for line in STEPS.splitlines(keepends=True) if "bring_up" not in line]
-    done = real(
-        tmp_path, "".join(lines), Fault(instrument="radio", kind="reboot", when="trim 1 6", after=1)
-    )
+    done = real(tmp_path, "".join(lines), Fault(instrument="radio", kind="reboot", when="trim 1 6", after=1))
     assert done.outcomes == ["first error error", "second skipped none", "tone_placement skipped none"]
     assert "no step that sets it up again" in done.stored.reason

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,15 @@ from tests.runner.trial import go, laid
 
 SENT = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
 RF = "  - look: {id: a, rf: true, trouble: %s}\n  - look: {id: b}"
+
+
+@pytest.fixture(autouse=True)
+def unharmed() -> Iterator[None]:
+    """A signal that the run does not take must fail a test, not end the tests."""
+    before = {signal.Signals[name]: signal.signal(signal.Signals[name], lambda *_: None) for name in SENT}
+    yield
+    for number, handler in before.items():
+        signal.signal(number, handler)
 
 
 @pytest.mark.parametrize(
@@ -251,7 +261,7 @@ def test_a_console_window_that_is_closed_asks_the_run_to_stop_and_gives_it_time(
     held: list[float] = []
 
     class Kernel:
-        def SetConsoleCtrlHandler(self, handler: Any, add: int) -> None:  # noqa: N802 (a name of Windows)
+        def SetConsoleCtrlHandler(self, handler: Any, add: int) -> None:
             handlers.append(handler) if add else handlers.remove(handler)
 
     monkeypatch.setattr(console, "_kernel", Kernel)

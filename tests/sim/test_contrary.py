@@ -179,3 +179,25 @@ def test_power_average_reaches_the_physics_under_its_own_word(box: Talk) -> None
     box.write(":DET:TRAC AVER;:AVER:TYPE POW;:AVER ON;:AVER:COUN 3;:INIT")
     request = box.instrument._physics.requests[-1]  # type: ignore[attr-defined]
     assert (request["detector"], request["average_type"], request["averages"]) == ("rms", "power", 3)
+
+
+def test_the_noise_hangs_on_the_settings_and_the_number_of_the_sweep_since_rst(clock: VirtualClock) -> None:
+    """A step that is run alone begins with ``*RST`` as it does in the whole run, and must read the same."""
+
+    def keys(*before: str) -> list[tuple[object, ...]]:
+        talk = Talk(contrary(clock))
+        for line in before:
+            talk.write(line)
+            clock.sleep(10)
+        kept: list[tuple[object, ...]] = talk.instrument._physics.keys
+        kept.clear()
+        talk.write("*RST;:INIT:CONT OFF;:FREQ:CENT 1.85 GHZ;:FREQ:SPAN 1 MHZ")
+        for _ in range(2):
+            talk.write(":INIT")
+            clock.sleep(10)
+            talk.ask(":STAT:OPER:COND?")
+        return kept
+
+    alone = keys()
+    assert keys(":INIT:CONT OFF", ":FREQ:CENT 1 GHZ", ":INIT", ":INIT") == alone
+    assert len(set(alone)) == 2

@@ -320,3 +320,35 @@ def test_the_same_seed_step_and_acquisition_give_the_same_trace_whatever_ran_bef
 
     assert trace(3, before=0) == trace(3, before=4)
     assert trace(3, before=0) != trace(4, before=0)
+
+
+def test_a_socket_told_to_do_so_hands_over_what_came_before_the_timeout(
+    profile: Profile, clock: VirtualClock
+) -> None:
+    """As PyVISA-py does with VI_ATTR_SUPPRESS_END_EN off, so that a cut-off block is counted."""
+    half = Row(kind="half_block", instrument="analyser", when="*IDN?", count=2)
+    opened, _ = open_simulated(profile, clock, 7, faults=[half])
+    link = connect(opened)
+    link.write("*IDN?")
+    with pytest.raises(pyvisa.VisaIOError):
+        link.read_raw()
+    link = connect(opened)
+    link.set_visa_attribute(constants.ResourceAttribute.suppress_end_enabled, False)
+    link.write("*IDN?")
+    assert link.read_raw().startswith(b"Bench Lab")
+    opened.close()
+
+
+@pytest.mark.parametrize("port", ["ASRL/dev/ttyUSB0::INSTR", "ASRLCOM7::INSTR", "ASRL3::INSTR"])
+def test_a_simulated_instrument_may_stand_at_any_serial_port(
+    profile: Profile, clock: VirtualClock, port: str
+) -> None:
+    file = profile.file
+    radio = file.radio.model_copy(update={"resource": port})
+    opened, _ = open_simulated(
+        Profile(file=file.model_copy(update={"radio": radio}), folder=profile.folder), clock, 7
+    )
+    link = connect(opened, port)
+    assert [link.query("about"), link.read()][1].startswith("about model=")
+    assert link.resource_name == port
+    opened.close()

@@ -1,0 +1,134 @@
+"""The uncertainty stands beside the value and the risk beside the verdict, on any width."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+from pathlib import Path
+from xml.etree import ElementTree as ET
+
+import pytest
+
+from hilkit.record import StoredRun
+from hilkit.reports import PlainScreen, explanation_block, junit_tree, show_run
+from hilkit.reports.lines import figure_text
+from tests.record.samples import begun, stored
+from tests.record.sure import sure_night
+
+
+@pytest.fixture
+def run(tmp_path: Path) -> StoredRun:
+    return stored(tmp_path, sure_night())
+
+
+def shown(run: StoredRun, width: int) -> str:
+    stream = io.StringIO()
+    screen = PlainScreen(stream)
+    screen.width = width
+    show_run(run, screen)
+    return stream.getvalue()
+
+
+def explained(run: StoredRun, number: int, *, width: int = 100) -> str:
+    (found,) = (item for step in run.steps for item in step.readings if item.number == number)
+    return "\n".join(line.text for line in explanation_block(found, width=width))
+
+
+# u = sqrt(0.3^2 / 3 + 0.02^2) = 0.174 dB; the rectangle rules, so U is near 0.95 x 0.3 dB (EA-4/02, S9).
+def test_a_table_has_the_expanded_uncertainty_and_the_risk(run: StoredRun) -> None:
+    text = shown(run, 100)
+    assert "reading" in text and "U (95 %)" in text and "risk" in text
+    (row,) = (line for line in text.splitlines() if "10.000 dBm" in line and "max 12 dBm" in line)
+    assert "10.000 dBm 0.29 dB max 12 dBm +2.000 dB < 0.01 % pass" in " ".join(row.split())
+
+
+def test_an_uncertainty_that_lacks_a_part_is_marked_and_the_part_is_told_below(run: StoredRun) -> None:
+    text = shown(run, 100)
+    assert "10.000 dBm  > 0.2" in text
+    assert text.count("  U is incomplete: no uncertainty of cable 1") == 2
+
+
+def test_what_is_counted_has_no_uncertainty_and_no_risk(run: StoredRun) -> None:
+    (row, _) = (line.split() for line in shown(run, 120).splitlines() if line.strip().startswith("locked"))
+    assert row == ["locked", "1", "min", "1", "+0", "pass"]
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_nothing_is_wider_than_the_screen(run: StoredRun, width: int) -> None:
+    assert max(map(len, shown(run, width).splitlines())) <= max(width, 80)
+    assert max(map(len, explained(run, 8, width=80).splitlines())) <= 80
+
+
+def test_the_rule_is_told_at_the_beginning_and_in_the_summary(tmp_path: Path) -> None:
+    told = replace(begun(()), rule="guard band", calibration=("the calibration of analyser ran out",))
+    text = shown(stored(tmp_path, [told]), 100)
+    assert text.count("decision rule: guard band") == 2
+    assert text.count("warning: the calibration of analyser ran out") == 2
+
+
+def test_junit_has_u_k_rule_and_both_probabilities(run: StoredRun) -> None:
+    root = junit_tree(run).getroot()
+    assert isinstance(root, ET.Element)
+    out = "".join(element.text or "" for element in root.iter("system-out"))
+    (line,) = (item for item in out.splitlines() if item.startswith("tone_level.corrected = 11.900"))
+    assert "U 0.2" in line and "(95 %, k 1." in line and "Monte Carlo)" in line
+    assert "rule guard band of 1 times the expanded uncertainty guard band 0.2" in line
+    assert " PFA " in line and " PFR " in line
+    assert "distance -45.000 dB U 0.2" in out
+    assert "incomplete)" in out
+    names = {item.attrib["name"] for item in root.iter("property")}
+    assert {"decision_rule", "expired_calibration_allowed"} <= names
+
+
+# --- the budget laid open
+
+
+def test_a_budget_is_shown_largest_line_first_with_source_and_method(run: StoredRun) -> None:
+    text = explained(run, 3, width=200)
+    assert text.index("analyser level") < text.index("noise")
+    assert "rectangular; bench file: analyser level" in text
+    row = next(line.split() for line in text.splitlines() if line.strip().startswith("analyser level"))
+    # divisor sqrt(3), contribution 0.3 / sqrt(3) = 0.17: JCGM 100:2008, 4.3.7; share 0.03 / 0.0304
+    assert row == ["analyser", "level", "+-0.30", "dB", "1.73", "1", "0.17", "dB", "98.7", "%", "inf"]
+    assert "by Monte Carlo: U = 0.2" in text
+    assert "warning: the law of propagation would state" in text
+    assert "probability of false acceptance < 0.01 %, of false rejection > 99.99 %" in text
+
+
+def test_what_would_halve_it_names_the_line_and_its_new_size(run: StoredRun) -> None:
+    text = explained(run, 3)
+    # 0.0871^2 - 0.02^2 leaves 0.0848 dB standard, +-0.147 dB as a rectangle.
+    assert "analyser level: down to +-0.15 dB from +-0.30 dB" in text
+    assert "this line alone is enough" in text
+
+
+def test_of_a_relative_limit_the_budget_of_the_distance_is_explained(run: StoredRun) -> None:
+    text = explained(run, 4)
+    assert "judged: its distance from tone_level corrected, -45.000 dB" in text
+    assert "cancels: both readings share it" in text
+
+
+def test_parts_that_nobody_stated_are_in_the_table_and_in_a_warning(run: StoredRun) -> None:
+    text = explained(run, 2)
+    assert "loss of cable 1" in text and "not stated" in text
+    assert "the uncertainty is incomplete, and so too small: no uncertainty of cable 1" in text
+
+
+def test_a_count_is_explained_as_exact(run: StoredRun) -> None:
+    assert "nothing is in doubt" in explained(run, 1)
+
+
+# JCGM 100:2008, 7.2.6: at most two digits of an uncertainty.
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (0.3149, "dB", "0.31 dB"),
+        (0.0995, "dB", "0.10 dB"),
+        (12.4, "Hz", "12 Hz"),
+        (123456.0, "Hz", "120 kHz"),
+        (3.4e-8, "s", "3.4e-08 s"),
+        (0.0, "dB", "0 dB"),
+    ],
+)
+def test_an_uncertainty_has_two_digits(value: float, unit: str, text: str) -> None:
+    assert figure_text(value, unit) == text
