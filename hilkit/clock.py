@@ -40,8 +40,8 @@ class Clock(ABC):
         """Return the calendar time with its zone (UTC)."""
 
     @abstractmethod
-    def _pass(self, seconds: float) -> None:
-        """Let time pass without looking at anything."""
+    def _wait_until(self, at: float) -> None:
+        """Let time pass until ``at`` without looking at anything."""
 
     def watch(self, watcher: Callable[[], None]) -> None:
         """Call ``watcher`` between slices of every wait; it raises to end the wait."""
@@ -60,8 +60,8 @@ class Clock(ABC):
         """Wait ``seconds``, looking at the watchers at least every ``SLICE_S``."""
         end = self.now() + max(0.0, seconds)
         self.look()
-        while (left := end - self.now()) > 0:
-            self._pass(min(left, SLICE_S) if self._watchers or not self.virtual else left)
+        while (now := self.now()) < end:
+            self._wait_until(min(end, now + SLICE_S) if self._watchers or not self.virtual else end)
             self.look()
 
     def deadline(self, seconds: float) -> Deadline:
@@ -104,8 +104,8 @@ class WallClock(Clock):
         """Return the calendar time (UTC)."""
         return dt.datetime.now(dt.UTC)
 
-    def _pass(self, seconds: float) -> None:
-        time.sleep(seconds)
+    def _wait_until(self, at: float) -> None:
+        time.sleep(max(0.0, at - self.now()))
 
 
 class VirtualClock(Clock):
@@ -119,6 +119,7 @@ class VirtualClock(Clock):
         self._start = start or dt.datetime.now(dt.UTC)
         self._now = 0.0
         self._lock = threading.Lock()
+        self._settle: Callable[[], None] | None = None
 
     @property
     def virtual(self) -> bool:
@@ -133,10 +134,24 @@ class VirtualClock(Clock):
         """Return the simulated calendar time (UTC)."""
         return self._start + dt.timedelta(seconds=self._now)
 
-    def _pass(self, seconds: float) -> None:
-        with self._lock:
-            self._now += seconds
+    def settle_with(self, settle: Callable[[], None] | None) -> None:
+        """Call ``settle`` at each wait before time moves: it returns when all that was sent has arrived."""
+        self._settle = settle
+
+    def _wait_until(self, at: float) -> None:
+        if self._settle is not None:
+            self._settle()
+        self.advance_to(at)
 
     def advance(self, seconds: float) -> None:
         """Move the time without calling watchers: for simulated instruments that keep a caller waiting."""
-        self._pass(max(0.0, seconds))
+        with self._lock:
+            self._now += max(0.0, seconds)
+
+    def advance_to(self, at: float) -> None:
+        """Move the time to ``at`` unless it is later already, without calling watchers.
+
+        Two threads that wait at once wait together: the time moves to the later end, not by the sum.
+        """
+        with self._lock:
+            self._now = max(self._now, at)

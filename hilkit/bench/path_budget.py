@@ -90,14 +90,16 @@ def _setting_line(element: Element, pad_db: float, tag: str) -> BudgetLine:
 
 def _mismatch_lines(path: Path, frequency_hz: float, pad_db: float) -> Iterator[BudgetLine]:
     small: list[BudgetLine] = []
-    for pair in interfaces(path, frequency_hz, pad_db=pad_db):
+    pairs = list(interfaces(path, frequency_hz, pad_db=pad_db))
+    for pair in pairs:
         line = _mismatch_line(path, pair, frequency_hz)
         if pair.touching or line.standard >= _OWN_LINE_DB:
             yield line
         else:
             small.append(line)
     if small:
-        yield _together(path, small, frequency_hz)
+        lengths = [pair.length_m for pair in pairs if not pair.touching]
+        yield _together(path, small, lengths, frequency_hz)
     unknown = _without_reflection(path)
     if unknown:
         yield missing_line("mismatch", f"no VSWR in the bench file for {', '.join(unknown)}")
@@ -122,12 +124,15 @@ def _mismatch_line(path: Path, pair: Interface, frequency_hz: float) -> BudgetLi
     )
 
 
-def _together(path: Path, small: list[BudgetLine], frequency_hz: float) -> BudgetLine:
+def _together(
+    path: Path, small: list[BudgetLine], lengths: list[float | None], frequency_hz: float
+) -> BudgetLine:
     """Return one line for many small ripples, whose sum is nearly normal (JCGM 100, G.2.1).
 
-    Its length is that of the whole path, the longest way that any of them can have gone.
+    Its length is the root mean square of ``lengths``, those of all pairs with elements between them: as long
+    as a ripple turns little between two frequencies, its change goes with the square of its length. Which of
+    them are small does not enter, as it depends on the frequency, and two readings have to state one length.
     """
-    lengths = [element.length_m for element in path.elements]
     known = [length for length in lengths if length is not None]
     return BudgetLine(
         quantity="mismatch across elements",
@@ -140,7 +145,7 @@ def _together(path: Path, small: list[BudgetLine], frequency_hz: float) -> Budge
         f"{max(line.standard for line in small):.2g} dB",
         shared=f"path {path.name}: mismatch across elements",
         frequency_hz=frequency_hz,
-        length_m=sum(known) if len(known) == len(lengths) else None,
+        length_m=math.sqrt(sum(m**2 for m in known) / len(known)) if len(known) == len(lengths) else None,
     )
 
 

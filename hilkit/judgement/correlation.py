@@ -137,8 +137,8 @@ def _partners(first: Budget, second: Budget) -> dict[int, int]:
     return found
 
 
-# All that ``mismatch_line`` gives: whatever is known of the magnitudes, both readings have the same ones, so the
-# difference of two ripples has the shape of each.
+# All that ``mismatch_line`` gives: whatever is known of the magnitudes, both readings have the same
+# ones, so the difference of two ripples has the shape of each.
 _RIPPLES = frozenset(
     {
         Distribution.NORMAL,

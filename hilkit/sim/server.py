@@ -2,7 +2,8 @@
 
 One thread waits for clients of each instrument, one serves each client. With a wall clock, answers come when
 they are due; with a virtual clock that the test's own thread shares, a client that waits for an operation
-moves the time to its end, because nobody else would while the client is blocked in its read.
+moves the time to its end, because nobody else would while the client is blocked in its read, and a wait of
+the client first lets arrive what it has sent.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from types import TracebackType
 from hilkit.clock import VirtualClock
 from hilkit.sim.bench import SimulatedBench
 from hilkit.sim.device import Device, Instrument
+from hilkit.sim.traffic import Traffic
 
 __all__ = ["Server"]
 
@@ -42,6 +44,9 @@ class Server:
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
         self._listeners: list[socket.socket] = []
+        self._traffic = Traffic()
+        if isinstance(bench.clock, VirtualClock):
+            bench.clock.settle_with(self._traffic.settle)
         try:
             for name, instrument in bench.instruments.items():
                 self._listen(name, instrument, host, ports.get(name, 0))
@@ -53,6 +58,7 @@ class Server:
         listener = socket.create_server((host, port), backlog=8)
         listener.settimeout(IDLE_S)
         self._listeners.append(listener)
+        self._traffic.listen(listener)
         self.addresses[name] = listener.getsockname()[:2]
         self._start(f"serve {name}", self._accept, listener, instrument)
 
@@ -64,14 +70,15 @@ class Server:
     def _accept(self, listener: socket.socket, instrument: Instrument) -> None:
         while not self._stop.is_set():
             try:
-                connection, _ = listener.accept()
-            except TimeoutError:
-                continue
-            except OSError:
+                if not select.select([listener], [], [], IDLE_S)[0]:
+                    continue
+                connection = self._traffic.accept(listener)
+            except (OSError, ValueError):
                 return
             with instrument.lock:
                 device = None if instrument.refuses else instrument.connect(stream=True)
             if device is None:
+                self._traffic.leave(connection)
                 connection.close()
                 continue
             self._threads = [thread for thread in self._threads if thread.is_alive()]
@@ -84,6 +91,7 @@ class Server:
             connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             connection.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
             clean = self._exchange(connection, device)
+        self._traffic.leave(connection)
         device.close(clean=clean)
 
     def _exchange(self, connection: socket.socket, device: Device) -> bool:
@@ -93,8 +101,10 @@ class Server:
                 connection.sendall(device.take(CHUNK))
             if device.lost:
                 return False
+            self._traffic.mark(connection, at_work=False)
             readable, _, _ = select.select([connection], [], [], self._patience(device))
             if readable:
+                self._traffic.mark(connection, at_work=True)
                 data = connection.recv(CHUNK)
                 if not data:
                     return device.wake_at() is None
@@ -109,13 +119,15 @@ class Server:
         clock = self.bench.clock
         left = wake - clock.now()
         if isinstance(clock, VirtualClock) and math.isfinite(left):
-            clock.advance(left)
+            clock.advance_to(wake)
             return 0.0
         return min(max(left, 0.0), IDLE_S)
 
     def close(self) -> None:
         """Stop listening, end the connections and wait for the threads."""
         self._stop.set()
+        if isinstance(self.bench.clock, VirtualClock):
+            self.bench.clock.settle_with(None)
         for listener in self._listeners:
             listener.close()
         for thread in self._threads:

@@ -203,7 +203,7 @@ def _wait(clock: Clock, device: Device, deadline: float) -> bool:
     # without an announced time a console may still speak up: look again and again
     until = min(deadline, now + SLICE_S if wake is None else max(wake, now))
     if isinstance(clock, VirtualClock):
-        clock.advance(until - now)
+        clock.advance_to(until)
     else:
         time.sleep(min(until - now, SLICE_S))
     return True

@@ -74,6 +74,23 @@ def test_threads_share_one_virtual_time():
     assert clock.now() == 400.0
 
 
+def test_threads_that_wait_at_once_wait_together():
+    clock = VirtualClock()
+    ready = threading.Barrier(4)
+
+    def wait() -> None:
+        ready.wait()
+        for end_s in range(1, 101):
+            clock.advance_to(end_s)
+
+    threads = [threading.Thread(target=wait) for _ in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert clock.now() == 100.0
+
+
 def test_the_wall_clock_moves_forward_and_has_a_zone():
     clock: Clock = WallClock()
     before = clock.now()

@@ -13,6 +13,7 @@ from hilkit.bench.accuracy import AccuracyFigure
 from hilkit.clock import VirtualClock
 from hilkit.files import Lab
 from hilkit.instruments import NullTranscript
+from hilkit.judgement.correlation import LIGHT_M_S
 from hilkit.procedures import find
 from hilkit.quantities import Frequency, Ratio
 from hilkit.readings import Distribution, Measured
@@ -79,6 +80,7 @@ def _element(rng: np.random.Generator, truth: dict[str, Any], element: Any) -> N
     if element.repeatability is not None:  # contacts, which close once for all readings of a bench
         error_db += _draw(rng, element.repeatability)
     truth |= _match(rng, 1.1)
+    truth["delay"] = f"{1e9 * element.length_m / LIGHT_M_S:.6f} ns"
     if truth["kind"] == "cable":
         # Conductor loss alone, through the loss that is believed at the carrier.
         loss_db = float(element.loss.at(np.array([CARRIER_HZ]))[0]) + error_db

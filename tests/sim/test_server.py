@@ -111,6 +111,17 @@ def test_a_client_that_polls_sees_time_move_only_by_the_clock_it_shares(
     client.close()
 
 
+def test_a_wait_begins_after_what_was_sent_before_it(server: Server, clock: VirtualClock) -> None:
+    """Else the time of the wait would pass before the instrument has read the command that it is for."""
+    client = Client(server)
+    client.ask("*RST;*CLS;*OPC?")
+    for _ in range(100):
+        client.write(":SWE:TIME 1000;:INIT;*OPC")
+        clock.sleep(1000)
+        assert client.ask("*ESR?") == "1"
+    client.close()
+
+
 def test_with_a_wall_clock_an_answer_comes_when_it_is_due(profile: Profile) -> None:
     with start(profile, WallClock()) as server:
         client = Client(server)
