@@ -221,3 +221,26 @@ def test_small_ripples_share_a_line_and_none_is_lost(tmp_path: Path):
     assert len(ripples) < 20
     touching = {f"mismatch {p.before} - {p.behind}" for p in interfaces(path, FREQUENCY_HZ) if p.touching}
     assert touching < {line.quantity for line in ripples}
+
+
+@pytest.mark.parametrize("apart_hz", [7.5e6, 15e6, 30e6])
+def test_small_ripples_on_one_line_change_over_frequency_as_each_by_itself_would(tmp_path: Path, apart_hz):
+    """A ripple of electrical length L turns by 4 pi df L / c; its change has the variance 2 s^2 (1 - cos)."""
+    path = pier(tmp_path).paths["tx1"]
+    lines = path_lines(path, FREQUENCY_HZ, pad_db=12.0, near="")
+    (together,) = [line for line in lines if line.quantity == "mismatch across elements"]
+    own = {line.quantity for line in lines}
+
+    def change(standard: float, length_m: float | None) -> float:
+        assert length_m is not None
+        return 2 * standard**2 * (1 - math.cos(4 * math.pi * apart_hz * length_m / 299_792_458.0))
+
+    each = 0.0
+    for pair in interfaces(path, FREQUENCY_HZ, pad_db=12.0):
+        if f"mismatch {pair.before} - {pair.behind}" not in own:
+            product = pair.first.at(FREQUENCY_HZ) * pair.second.at(FREQUENCY_HZ)
+            divisor = {2: math.sqrt(2), 1: 2.0, 0: 2 * math.sqrt(2)}[pair.first.known + pair.second.known]
+            ripple_db = 20 / math.log(10) * product * 10 ** (-pair.between_db / 10) / divisor
+            each += change(ripple_db, pair.length_m)
+    print(apart_hz, each, change(together.standard, together.length_m), change(together.standard, 2.0586), together.length_m, together.standard)
+    assert each < change(together.standard, together.length_m) < 4 * each
