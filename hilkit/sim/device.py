@@ -7,6 +7,7 @@ own buffers.
 from __future__ import annotations
 
 import threading
+from abc import ABC, abstractmethod
 from collections import deque
 from typing import Protocol
 
@@ -99,7 +100,7 @@ class Output:
         self._pieces.clear()
 
 
-class Instrument:
+class Instrument(ABC):
     """What every simulated instrument has: a name, the bench's clock and lock, a cost per command, faults."""
 
     def __init__(
@@ -111,9 +112,9 @@ class Instrument:
         self.faults = faults or FaultTable((), clock)
         self.lock = threading.RLock()
 
+    @abstractmethod
     def connect(self, *, stream: bool) -> Device:
         """Return a new connection."""
-        raise NotImplementedError
 
     @property
     def refuses(self) -> bool:

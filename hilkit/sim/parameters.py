@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, ClassVar
@@ -54,7 +55,7 @@ def quoted(text: str) -> str:
     return '"' + text.replace('"', '""') + '"'
 
 
-class Parameter:
+class Parameter(ABC):
     """One kind of parameter. ``accepts`` names the data elements that can be one."""
 
     accepts: ClassVar[tuple[str, ...]] = ()
@@ -65,9 +66,9 @@ class Parameter:
             raise ScpiError(_NOT_ALLOWED[datum.kind], datum.text[:40])
         return self.convert(datum, instrument)
 
+    @abstractmethod
     def convert(self, datum: Datum, instrument: Any) -> Any:
         """Return the value of an element of an accepted kind; raises ScpiError."""
-        raise NotImplementedError
 
     def answer(self, value: Any, instrument: Any) -> str:
         """Return ``value`` as response data."""

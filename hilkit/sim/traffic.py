@@ -1,7 +1,7 @@
 """What is on its way between the clients and a served bench, so that virtual time cannot run past it.
 
-A wait in virtual time costs nothing: a client could send a command and let ten simulated seconds pass before the thread
-of the instrument has read a byte. So a wait first lets everything arrive that was sent before it.
+A wait in virtual time costs nothing: a client could send a command and let ten simulated seconds pass before
+the thread of the instrument has read a byte. So a wait first lets everything arrive that was sent before it.
 """
 
 from __future__ import annotations
