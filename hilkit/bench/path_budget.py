@@ -130,8 +130,9 @@ def _together(
     """Return one line for many small ripples, whose sum is nearly normal (JCGM 100, G.2.1).
 
     Its length is the root mean square of ``lengths``, those of all pairs with elements between them: as long
-    as a ripple turns little between two frequencies, its change goes with the square of its length. Which of
-    them are small does not enter, as it depends on the frequency, and two readings have to state one length.
+    as a ripple turns little between two frequencies, its change goes with the square of its length. Long ways
+    are the ones of much loss and small ripples, so that this errs to the safe side. Which of the pairs are
+    small does not enter: it depends on the frequency, and two readings have to state the same length.
     """
     known = [length for length in lengths if length is not None]
     return BudgetLine(
