@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path as FilePath
 from typing import cast
 
 from hilkit.bench.accuracy import ACCURACY_KEYS, figure_of
+from hilkit.bench.calibrated import check_planes, read_calibrations
 from hilkit.bench.elements import Surroundings, build_path
 from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry
 from hilkit.bench.path import Path, frequency_text
@@ -27,6 +28,7 @@ RADIO = "radio"
 """Name under which the radio appears among the instruments, in messages and in the transcript."""
 
 ANALYSER = "signal_analyser"
+METER = "power_meter"
 
 
 def load_bench(where: FilePath | str, lab: Lab) -> Bench:
@@ -64,8 +66,12 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     paths = {name: path for name, path in built.items() if path is not None}
     radio = _radio(entry.radio, radio_spec, _names(document, "paths"), notes) if radio_spec else None
     if len(paths) == len(_names(document, "paths")):
-        _check_ratings(entry, paths, notes)
+        _check_ratings(entry, paths, _sensors(instruments), notes)
+        if not notes.problems:
+            read_calibrations(entry, paths, notes, lab)
     check_routes(paths, entry.paths or {}, notes)
+    # A mistake in an instrument or a path would be told again as a plane that is not there.
+    planes = {} if notes.problems else check_planes(entry, _planes(instruments, paths), notes, lab)
     _check_rest(entry, notes, lab, folder)
     if notes.problems or radio is None or radio_spec is None:
         raise FileProblems(notes.in_order())
@@ -82,6 +88,9 @@ def read_bench(document: Document, lab: Lab) -> Bench:
         reference=next((item.reference for item in entry.instruments.values() if item.reference), "external"),
         simulation=entry.simulation,
         reference_accuracy=figure_of(entry.reference_accuracy, "bench file: reference accuracy"),
+        calibration_days=entry.calibration_days,
+        calibration_policy=entry.calibration_policy,
+        planes=planes,
     )
 
 
@@ -267,8 +276,27 @@ def _channels(radio: RadioEntry, paths: Sequence[str], notes: Notes) -> dict[int
     return channels
 
 
-def _check_ratings(entry: BenchFile, paths: Mapping[str, Path], notes: Notes) -> None:
+def _sensors(instruments: Mapping[str, InstrumentSpec]) -> tuple[str, ...]:
+    """Return the names of the sensors of all power meters, as ``ratings`` has them."""
+    return tuple(f"{name} sensor" for name, spec in instruments.items() if spec.instrument_class == METER)
+
+
+def _planes(instruments: Mapping[str, InstrumentSpec], paths: Iterable[str]) -> tuple[str, ...]:
+    """Return the planes at which a person may connect something."""
+    ends = {ANALYSER: "input", "signal_generator": "output"}
+    own = (
+        f"{name} {ends[spec.instrument_class]}"
+        for name, spec in instruments.items()
+        if spec.instrument_class in ends
+    )
+    return (*(f"{name} port" for name in paths), *own)
+
+
+def _check_ratings(
+    entry: BenchFile, paths: Mapping[str, Path], sensors: tuple[str, ...], notes: Notes
+) -> None:
     nodes = list(dict.fromkeys(node for path in paths.values() for node in path.nodes))
+    nodes += sensors
     for node in entry.ratings:
         if node not in nodes:
             message = f"no path has a node {node!r}"

@@ -19,6 +19,7 @@ __all__ = [
     "ElementEntry",
     "ElementKeys",
     "InstrumentEntry",
+    "PlaneEntry",
     "RadioEntry",
 ]
 
@@ -191,6 +192,16 @@ class RadioEntry(FileModel):
     accuracy: RadioAccuracy | None = Field(None, description="what is known of its ports")
 
 
+class PlaneEntry(FileModel):
+    """A plane at which a person connects something."""
+
+    text: str = Field("", description="where it is, in words that a colleague understands")
+    photo: str = Field("", description="picture of it, relative to the bench file")
+    repeatability: RatioEntry | None = Field(
+        None, description="scatter of the loss from one connection to the next"
+    )
+
+
 class BenchFile(FileModel):
     """What stands on the table."""
 
@@ -206,6 +217,22 @@ class BenchFile(FileModel):
     ratings: dict[str, Level] = Field(default_factory=dict, description="highest level that each node stands")
     margin: Ratio | None = Field(
         None, description="distance kept from every rating; 3 dB where nothing is said"
+    )
+    calibrations: list[str] = Field(
+        default_factory=list,
+        description="calibrations of paths, files relative to the bench file; they replace the loss of the "
+        "elements from port to analyser",
+    )
+    calibration_days: Annotated[int, Field(ge=1)] | None = Field(
+        None, description="age in days from which on a calibration of a path is stale"
+    )
+    calibration_policy: Literal["refuse", "warn"] | None = Field(
+        None, description="what becomes of a run whose path has no calibration, a stale or too narrow one"
+    )
+    planes: dict[str, PlaneEntry] = Field(
+        default_factory=dict,
+        description="where a person connects something: `tx1 port` of a path, `analyser input`, and "
+        "`generator output`, with the names of this file",
     )
     reference_accuracy: FractionEntry | None = Field(
         None, description="frequency error of the reference that feeds the instruments"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hilkit.bench.accuracy import AccuracyFigure
+from hilkit.bench.calibration import PathCalibration
 from hilkit.bench.loss import Loss
 from hilkit.bench.reflection import PortReflection
 from hilkit.errors import BenchError
@@ -54,6 +56,9 @@ class Path:
     The losses add in dB: the elements count as matched; what mismatch between two of them may add is in the
     uncertainty (``hilkit.bench.path_budget``). ``source`` and ``load`` are the reflections of the radio port
     and of the analyser.
+
+    A calibration replaces the loss of the elements from port to analyser; they still give that to each node
+    between. With ``falls_back`` their loss also counts where no calibration reaches.
     """
 
     def __init__(
@@ -68,6 +73,8 @@ class Path:
         """Each node is its name and the number of elements before it."""
         self.name = name
         self.source, self.load = source, load
+        self.falls_back = False
+        self.calibrations: tuple[PathCalibration, ...] = ()
         self.elements = tuple(elements)
         self.nodes = tuple(node for node, _ in nodes)
         self._before = dict(nodes)
@@ -76,11 +83,49 @@ class Path:
     def __repr__(self) -> str:
         return f"Path({self.name!r}: {' > '.join(self.nodes)})"
 
-    @cached_property
+    def add_calibration(self, calibration: PathCalibration, *, falls_back: bool) -> None:
+        """Put a calibration in force beside those for other settings of the step attenuator."""
+        self.falls_back = falls_back
+        self.calibrations = (*self.calibrations, calibration)
+        self._least.clear()
+
+    @property
     def coverage_hz(self) -> tuple[float, float]:
-        """Lowest and highest frequency in Hz at which every element has a loss."""
-        lows, highs = zip(*(element.loss.coverage_hz for element in self.elements), strict=True)
+        """Lowest and highest frequency in Hz at which the path has a loss."""
+        known = [element.loss.coverage_hz for element in self.elements]
+        if self.calibrations and not self.falls_back:
+            known = [calibration.coverage_hz for calibration in self.calibrations]
+        lows, highs = zip(*known, strict=True)
         return max(lows), min(highs)
+
+    def between(self, source: PortReflection | None, load: PortReflection | None) -> Path:
+        """Return the same path with something else at its two ends."""
+        path = copy.copy(self)
+        path.source, path.load = source, load
+        return path
+
+    def calibration(self, frequency_hz: ArrayLike, *, pad_db: float = 0.0) -> PathCalibration | None:
+        """Return the calibration that counts at some frequencies in Hz, ``None`` where the elements do.
+
+        Of several that of the nearest pad setting. ``PathError`` for a frequency outside its grid, unless
+        the bench file lets the elements stand in.
+        """
+        if not self.calibrations:
+            return None
+        nearest = min(self.calibrations, key=lambda each: abs(each.pad_db - pad_db))
+        lowest, highest = float(np.min(frequency_hz)), float(np.max(frequency_hz))
+        if nearest.covers(lowest, highest):
+            return nearest
+        if self.falls_back:
+            return None
+        low, high = nearest.coverage_hz
+        outside = lowest if lowest < low else highest
+        raise PathError(
+            f"path {self.name} is not calibrated at {frequency_text(outside)}: {nearest.file} goes from "
+            f"{frequency_text(low)} to {frequency_text(high)}",
+            next_step="calibrate it over the frequencies in use, or let the elements' losses stand in with "
+            "calibration_policy: warn in the bench file",
+        )
 
     @cached_property
     def pad_instrument(self) -> str | None:
@@ -107,7 +152,11 @@ class Path:
         ``pad_db`` is the nominal setting of the step attenuator; its residual loss is in the path.
         Raises ``PathError`` for a frequency at which an element has no loss.
         """
-        return self._sum(self.elements, np.asarray(frequency_hz, dtype=np.float64), pad_db)
+        axis = np.asarray(frequency_hz, dtype=np.float64)
+        calibration = self.calibration(axis, pad_db=pad_db)
+        if calibration is not None:
+            return calibration.at(axis, pad_db)
+        return self._sum(self.elements, axis, pad_db)
 
     def loss_db(self, frequency_hz: float, *, pad_db: float = 0.0) -> float:
         """Return the loss in dB from the radio port to the analyser at one frequency; see ``losses_db``."""
@@ -119,7 +168,10 @@ class Path:
 
     def loss_to(self, node: str, frequency_hz: float, *, pad_db: float = 0.0) -> float:
         """Return the loss in dB from the radio port to a node."""
-        return float(self._sum(self._up_to(node), np.asarray(float(frequency_hz)), pad_db))
+        elements = self._up_to(node)
+        if len(elements) == len(self.elements):
+            return self.loss_db(frequency_hz, pad_db=pad_db)
+        return float(self._sum(elements, np.asarray(float(frequency_hz)), pad_db))
 
     def min_loss_to(
         self, node: str, frequency_hz: float, *, pad_db: float = 0.0, bandwidth_hz: float = 0.0
@@ -127,13 +179,17 @@ class Path:
         """Return the least loss in dB to a node that the signal may meet: the input of a worst-case level.
 
         The lowest of each element over ``bandwidth_hz`` around the frequency (as far as its data go), less
-        the stated uncertainty of each.
+        the stated uncertainty of each; to the analyser not more than a calibration found, less twice its
+        standard uncertainty.
         """
         key = (node, float(frequency_hz), bandwidth_hz)
         if key not in self._least:
-            self._least[key] = sum(
-                self._least_of(element, frequency_hz, bandwidth_hz) for element in self._up_to(node)
-            )
+            elements = self._up_to(node)
+            least = [sum(self._least_of(element, frequency_hz, bandwidth_hz) for element in elements)]
+            if len(elements) == len(self.elements):
+                ends = frequency_hz - bandwidth_hz / 2, frequency_hz + bandwidth_hz / 2
+                least += [calibration.least_db(*ends) for calibration in self.calibrations]
+            self._least[key] = min(least)
         has_pad = any(element.is_pad for element in self._up_to(node))
         return self._least[key] + (pad_db if has_pad else 0.0)
 

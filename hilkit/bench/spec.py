@@ -12,6 +12,7 @@ from hilkit.bench.accuracy import AccuracyFigure, InstrumentAccuracy, figure_of
 from hilkit.bench.path import Path, PathError, frequency_text
 
 if TYPE_CHECKING:
+    from hilkit.bench.calibrated import PlaneSpec
     from hilkit.bench.connected import Connected
     from hilkit.clock import Clock
     from hilkit.files import Lab
@@ -85,6 +86,8 @@ class Bench:
     ``reference`` is the frequency reference of the analyser: ``external`` or ``internal``;
     ``reference_accuracy`` what is known of the one that feeds the instruments. ``simulation``
     names the simulated profile, ``None`` for a real bench. ``text`` is the file as read, for the record.
+    ``calibration_policy`` says what becomes of a run whose path has no calibration in date over its
+    frequencies, ``None`` where none is asked for. ``planes`` are where a person connects something.
     """
 
     name: str
@@ -99,6 +102,9 @@ class Bench:
     reference: Literal["external", "internal"] = "external"
     simulation: str | None = None
     reference_accuracy: AccuracyFigure | None = None
+    calibration_days: int | None = None
+    calibration_policy: Literal["refuse", "warn"] | None = None
+    planes: Mapping[str, PlaneSpec] = field(default_factory=dict)
 
     @property
     def instrument_names(self) -> tuple[str, ...]:

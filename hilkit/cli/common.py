@@ -11,12 +11,14 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import click
 
+from hilkit.cli.person import at_terminal, played_by
 from hilkit.errors import LinkError, UsageError
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench
     from hilkit.clock import Clock
     from hilkit.files import Lab
+    from hilkit.safety import OnPerson
     from hilkit.sim.profile import Profile
 
 __all__ = [
@@ -134,12 +136,16 @@ def pairs(texts: Sequence[str]) -> dict[str, str]:
 
 @dataclass(frozen=True, kw_only=True)
 class Door:
-    """What a bench is reached through. ``seed`` is ``None`` and ``resources`` empty on a real bench."""
+    """What a bench is reached through. ``seed`` is ``None`` and ``resources`` empty on a real bench.
+
+    ``on_person`` has a person do something there, ``None`` where nobody is.
+    """
 
     resource_manager: Any
     clock: Clock
     seed: int | None = None
     resources: Mapping[str, str] = field(default_factory=dict)
+    on_person: OnPerson | None = None
 
 
 @contextmanager
@@ -159,7 +165,8 @@ def open_door(
 
     manager = visa_manager(visa)
     try:
-        yield Door(resource_manager=manager, clock=WallClock())
+        clock = WallClock()
+        yield Door(resource_manager=manager, clock=clock, on_person=at_terminal(clock))
     finally:
         manager.close()
 
@@ -176,7 +183,13 @@ def simulated_door(name: str, lab: Lab, *, seed: int | None, near: Path | None =
     profile = load_profile(path, lab)
     manager, world = open_simulated(profile, clock, seed)
     try:
-        yield Door(resource_manager=manager, clock=clock, seed=world.seed, resources=resources_of(profile))
+        yield Door(
+            resource_manager=manager,
+            clock=clock,
+            seed=world.seed,
+            resources=resources_of(profile),
+            on_person=played_by(world),
+        )
     finally:
         manager.close()
 

@@ -22,6 +22,7 @@ from hilkit.cli.common import (
     say_shadowed,
     visa_option,
 )
+from hilkit.cli.person import refuse_unattended
 from hilkit.cli.texts import RF_CAUTION, exit_codes
 from hilkit.errors import ExitCode, FileProblems, HilkitError, worst_exit
 
@@ -85,9 +86,10 @@ def command(
     lab = lab_for(path, lab, lab_folder)
     plan = load_plan(path, lab, sets=pairs(sets), bench_override=bench_name)
     bench = _bench_of(plan, bench_name, lab)
-    choose(plan, only=only, from_step=from_step)
+    chosen = choose(plan, only=only, from_step=from_step)
     say_shadowed(lab)
     with open_door(bench, lab, visa=visa, seed=seed) as door:
+        refuse_unattended(chosen, door.on_person)
         return _run(plan, bench, lab, door, out=out, plain=plain, only=only, from_step=from_step)
 
 
@@ -134,6 +136,7 @@ def _run(
             only=only,
             from_step=from_step,
             seed=door.seed,
+            on_person=door.on_person,
         )
     finally:
         screen.close()

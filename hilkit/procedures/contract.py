@@ -10,7 +10,7 @@ from __future__ import annotations
 from abc import ABC, abstractmethod
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from hilkit.bench import Bench
     from hilkit.safety import RfState, Session
 
-__all__ = ["Exposure", "Need", "Procedure", "Settings"]
+__all__ = ["Calibrates", "Exposure", "Need", "Procedure", "Settings"]
 
 
 class Settings(BaseModel):
@@ -45,6 +45,23 @@ class Exposure:
     expected_s: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class Calibrates:
+    """Which path a procedure calibrates, in which state, with what.
+
+    ``reading`` is the series over frequency in Hz whose values in dB are the losses. ``pad_db`` is ``None``
+    on a path without a step attenuator. ``temperature_c`` is that of the room, where somebody has read it.
+    """
+
+    path: str
+    reading: str
+    pad_db: float | None
+    sensor: Literal["power_meter", "signal_analyser"]
+    level_dbm: float
+    instruments: tuple[str, ...]
+    temperature_c: float | None = None
+
+
 S = TypeVar("S", bound=Settings)
 
 
@@ -58,6 +75,7 @@ class Procedure(ABC, Generic[S]):
     readings: ClassVar[tuple[ReadingSpec, ...]]
     needs: ClassVar[tuple[Need, ...]]
     establishes_state: ClassVar[bool]
+    asks_person: ClassVar[bool] = False
 
     @abstractmethod
     def envelope(self, settings: S, bench: Bench) -> Iterable[Exposure]:
@@ -79,6 +97,10 @@ class Procedure(ABC, Generic[S]):
         for spec in self.readings:
             for phase in spec.phases or ("",):
                 yield spec.name, phase
+
+    def calibrates(self, settings: S, bench: Bench) -> Calibrates | None:
+        """Return what the readings are a calibration of, ``None`` where they are none."""
+        return None
 
     @classmethod
     def spec(cls, name: str) -> ReadingSpec:

@@ -17,6 +17,8 @@ from hilkit.errors import UsageError
 from hilkit.procedures.bring_up import BringUp
 from hilkit.procedures.channel_power import ChannelPower
 from hilkit.procedures.contract import Procedure
+from hilkit.procedures.path_calibration import PathCalibration
+from hilkit.procedures.path_verification import PathVerification
 from hilkit.procedures.power_sweep import PowerSweep
 from hilkit.procedures.retune import Retune
 from hilkit.procedures.tone_placement import TonePlacement
@@ -26,7 +28,18 @@ __all__ = ["ENTRY_POINT_GROUP", "PROCEDURES", "find", "names"]
 ENTRY_POINT_GROUP = "hilkit.procedures"
 
 PROCEDURES: Mapping[str, Procedure[Any]] = MappingProxyType(
-    {each.name: each() for each in (BringUp, TonePlacement, PowerSweep, ChannelPower, Retune)}
+    {
+        each.name: each()
+        for each in (
+            BringUp,
+            TonePlacement,
+            PowerSweep,
+            ChannelPower,
+            Retune,
+            PathCalibration,
+            PathVerification,
+        )
+    }
 )
 """The procedures that come with hilkit."""
 

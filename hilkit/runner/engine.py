@@ -43,7 +43,7 @@ from hilkit.runner.planned import Item, planned_steps, run_begun
 from hilkit.runner.recovery import Restarts, put_in_step
 from hilkit.runner.step import StepRun
 from hilkit.runner.tail import Tail
-from hilkit.safety import Session, make_safe
+from hilkit.safety import OnPerson, Session, make_safe
 
 __all__ = ["run"]
 
@@ -71,6 +71,7 @@ def run(
     only: Sequence[str] = (),
     from_step: str | None = None,
     seed: int | None = None,
+    on_person: OnPerson | None = None,
 ) -> ExitCode:
     """Run ``plan`` on ``bench`` and return the exit code; the record in ``folder`` tells the rest.
 
@@ -87,7 +88,7 @@ def run(
         chosen = choice_text(only=only, from_step=from_step, sets=dict(plan.sets))
         calibrations = Calibrations.of(bench, plan, clock.utc().date())
         bus.emit(run_begun(plan, bench, planned, calibrations, seed=seed, chosen=chosen))
-        return _Run(bench, items, bus, clock, folder, lab, calibrations).go(resource_manager)
+        return _Run(bench, items, bus, clock, folder, lab, calibrations, on_person).go(resource_manager)
     finally:
         record.close()
 
@@ -104,6 +105,7 @@ class _Run:
         folder: Path,
         lab: Lab,
         calibrations: Calibrations,
+        on_person: OnPerson | None,
     ) -> None:
         self.bench = bench
         self.items = items
@@ -112,6 +114,7 @@ class _Run:
         self.folder = folder
         self.lab = lab
         self.calibrations = calibrations
+        self.on_person = on_person
         self.restarts = Restarts()
         self.codes: list[ExitCode] = []
         self.not_safe: list[str] = []
@@ -125,7 +128,7 @@ class _Run:
             reason = "nothing ran: no step was chosen"
             self.codes.append(ExitCode.NOTHING_RAN)
         else:
-            stop = self._on_the_bench(resource_manager)
+            stop = self._refused() or self._on_the_bench(resource_manager)
             if stop is not None:
                 safe_after_all = isinstance(stop, BenchNotSafe) and not self.not_safe
                 self.codes.append(ExitCode.BENCH if safe_after_all else stop.exit_code)
@@ -141,6 +144,15 @@ class _Run:
         code = worst_exit(self.codes)
         self.bus.farewell(RunEnded(exit_code=code, reason=reason, not_safe=tuple(self.not_safe)))
         return worst_exit([code, ExitCode.BENCH]) if self.bus.broken else code
+
+    def _refused(self) -> HilkitError | None:
+        """Return why nothing is to run on this bench, before anything of it is touched."""
+        if not self.calibrations.refused:
+            return None
+        return BenchError(
+            "refused by the calibration_policy of the bench file: " + "; ".join(self.calibrations.refused),
+            next_step="run path_calibration and name its file in the bench file, under calibrations",
+        )
 
     def _break_off(self, stop: HilkitError) -> None:
         """Close the step at work as an error and skip the others."""
@@ -240,7 +252,9 @@ class _Run:
     def _all(self, connected: Connected, tail: Tail, request: StopRequest) -> None:
         for name, text in connected_facts(connected):
             self.bus.emit(FactNoted(step=0, name=name, text=text))
-        session = Session(connected, self.clock, on_fact=self._fact, on_note=self._note)
+        session = Session(
+            connected, self.clock, on_fact=self._fact, on_note=self._note, on_person=self.on_person
+        )
         for number, items in enumerate(self.items, start=1):
             self.bus.emit(CombinationBegun(number=number, count=len(self.items), vary=items[0][0].vary))
             self._combination(items, session, connected, tail, request)

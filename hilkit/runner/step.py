@@ -11,9 +11,12 @@ from hilkit.clock import Clock
 from hilkit.errors import BenchError, HilkitError, InstrumentError, RecordError
 from hilkit.judgement import Judgement, Limit, judge, other_reading, worst
 from hilkit.plans import Combination, Step
+from hilkit.procedures.contract import Settings
 from hilkit.readings import Measured, Reading, ReadingKey, Verdict, overall
 from hilkit.record import (
     TRACEBACK,
+    FactNoted,
+    NoteTaken,
     Outcome,
     PlannedStep,
     ReadingJudged,
@@ -22,6 +25,7 @@ from hilkit.record import (
     StepEnded,
 )
 from hilkit.runner.bus import Bus
+from hilkit.runner.path_calibration import write_calibration
 from hilkit.runner.recovery import Restarts
 from hilkit.safety import Session
 
@@ -105,12 +109,31 @@ class StepRun:
         for measured in self.step.procedure.measure(session, settings):
             self._take(measured)
             self.clock.look()
+        self._write_calibration(settings, session, connected)
         self.restart = self.restarts.told()
         if self.restart and ("resets", "") not in self.came:
             raise BenchError(
                 f"{self.restart}: the readings of this step are not those of a unit that was set up",
                 next_step="find out why it restarted",
             )
+
+    def _write_calibration(self, settings: Settings, session: Session, connected: Connected) -> None:
+        found = self.step.procedure.calibrates(settings, session.bench)
+        if found is None:
+            return
+        own = [reading for key, reading in self.taken.items() if key.step == self.step.id]
+        path = write_calibration(
+            found,
+            own,
+            bench=session.bench,
+            identities={name: connected.instruments[name].identity() for name in found.instruments},
+            when=self.clock.utc(),
+            folder=self.folder,
+        )
+        self.bus.emit(
+            FactNoted(step=self.planned.number, name=f"calibration of path {found.path}", text=str(path))
+        )
+        self.bus.emit(NoteTaken(step=self.planned.number, text=f"calibration written to {path}"))
 
     def _take(self, measured: Measured) -> None:
         spec = self.step.procedure.spec(measured.name)

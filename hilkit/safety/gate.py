@@ -117,6 +117,24 @@ class Gate:
             self._connected.switches[switch].route(close)
             self._known.switches[switch] = frozenset(close)
 
+    def set_pad(self, channel: int, pad_db: float) -> None:
+        """Set the step attenuator of a channel's path in dB, RF of all channels through it off.
+
+        ``PathError`` for a pad that the path does not have.
+        """
+        path = self._bench.path(channel)
+        pad = path.pad_instrument
+        if pad is None:
+            if pad_db:
+                raise PathError(f"path {path.name} has no step attenuator to be set to {pad_db:g} dB")
+            return
+        if _same(self._known.pads.get(pad), pad_db, SAME_DB):
+            return
+        self._mute_all_of(self._channels_through(pad))
+        self._known.pads.pop(pad, None)
+        self._connected.pads[pad].set(pad_db)
+        self._known.pads[pad] = pad_db
+
     def mute(self, channel: int) -> None:
         """Turn RF of one channel off, unless it is known to be off."""
         if self._channel(channel).rf is not False:
@@ -201,12 +219,8 @@ class Gate:
 
     def _move_pad(self, state: RfState, path: Path) -> None:
         pad = path.pad_instrument
-        if pad is None or not self._pad_moves(state, path):
-            return
-        self._mute_all_of(self._channels_through(pad))
-        self._known.pads.pop(pad, None)
-        self._connected.pads[pad].set(state.pad_db)
-        self._known.pads[pad] = state.pad_db
+        if pad is not None and self._pad_moves(state, path):
+            self.set_pad(state.channel, state.pad_db)
 
     def _move_carrier(self, state: RfState, known: _Known) -> None:
         if _same(known.carrier_hz, state.carrier_hz, SAME_HZ):

@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Literal
 
-from hilkit.errors import MeasurementError
+from hilkit.errors import BenchError, MeasurementError, UsageError
 from hilkit.safety.gate import Gate
+from hilkit.safety.person import OnPerson, PersonStep
+from hilkit.safety.source import SourceDesk
 from hilkit.safety.states import RfState
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench, Connected, Path
     from hilkit.clock import Clock
-    from hilkit.instruments import CorrectionState, RadioIdentity, SignalAnalyser
+    from hilkit.instruments import CorrectionState, PowerMeter, RadioIdentity, SignalAnalyser
 
 __all__ = ["RadioDesk", "Session"]
 
@@ -101,6 +103,8 @@ class Session:
     """One run's hold on a connected bench.
 
     ``on_fact`` gets the name and text of each fact (identity, firmware), ``on_note`` each progress sentence.
+    ``on_person`` has a person do something at the bench; ``None`` where nobody is there. ``source`` is the
+    generator that stands in for the radio.
     """
 
     def __init__(
@@ -110,19 +114,47 @@ class Session:
         *,
         on_fact: Callable[[str, str], None] = _ignore,
         on_note: Callable[[str], None] = _ignore,
+        on_person: OnPerson | None = None,
     ) -> None:
         self.clock = clock
         self.bench: Bench = connected.bench
         self.gate = Gate(connected, clock)
         self.radio = RadioDesk(connected, self.gate)
+        self.source = SourceDesk(connected, self.gate)
         self._connected = connected
         self._on_fact = on_fact
         self._on_note = on_note
+        self._on_person = on_person
+        self._sources = bool(connected.generators)
 
     @property
     def analyser(self) -> SignalAnalyser:
         """The signal analyser: it commands no RF, so it is free to use."""
         return self._connected.analyser
+
+    @property
+    def power_meter(self) -> PowerMeter:
+        """The power meter; ``BenchError`` on a bench without one."""
+        for meter in self._connected.power_meters.values():
+            return meter
+        raise BenchError(
+            f"bench {self.bench.name!r} has no power meter", next_step="add one to its instruments"
+        )
+
+    def ask_person(self, step: PersonStep) -> None:
+        """Have a person do something at the bench, with the generators and all channels of the radio off.
+
+        ``UsageError`` where nobody is there, ``Interrupted`` where the person stops.
+        """
+        if self._on_person is None:
+            raise UsageError(
+                f"a person is needed, and nobody is there: {step.text}",
+                next_step="run this plan at a terminal, with somebody at the bench",
+            )
+        self.source.off()
+        self.gate.mute_all()
+        self.note(f"a person is asked: {step.text}")
+        self._on_person(step)
 
     def path(self, channel: int) -> Path:
         """Return the path of a channel."""
@@ -130,11 +162,18 @@ class Session:
 
     def rf(self, state: RfState) -> None:
         """Bring a channel into a state through the gate; see ``Gate.apply``."""
+        self._quiet_sources()
         self.gate.apply(state)
 
     def select(self, channel: int) -> None:
         """Route the switch to this channel's port; RF goes down first unless nothing moves."""
+        self._quiet_sources()
         self.gate.select(channel)
+
+    def _quiet_sources(self) -> None:
+        # Two sources on one path would add up to more than either was checked for.
+        if self._sources and not self.source.quiet:
+            self.source.off()
 
     def mute(self, channel: int) -> None:
         """Turn RF of a channel off."""

@@ -12,7 +12,7 @@ from hilkit.bench import Bench, Connected, load_bench
 from hilkit.clock import VirtualClock
 from hilkit.files import Lab
 from hilkit.instruments import NullTranscript, Transcript
-from hilkit.safety import Session, make_safe
+from hilkit.safety import PersonStep, Session, make_safe
 from hilkit.sim import open_simulated, serve
 from hilkit.sim.profile import Profile, load_profile
 from hilkit.sim.world import World
@@ -72,7 +72,12 @@ def simulated_bench(
         connected = stack.enter_context(belief.connect(manager, clock, transcript or NullTranscript(), lab))
         facts: dict[str, str] = {}
         notes: list[str] = []
-        session = Session(connected, clock, on_fact=facts.__setitem__, on_note=notes.append)
+
+        def move(step: PersonStep) -> None:
+            for instrument, plane in step.moves:
+                world.connect(instrument, plane)
+
+        session = Session(connected, clock, on_fact=facts.__setitem__, on_note=notes.append, on_person=move)
         stack.callback(make_safe, connected, clock)
         yield BenchOnTest(
             bench=belief,

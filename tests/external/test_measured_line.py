@@ -7,12 +7,14 @@ phase in degrees of S11, S21, S12 and S22, the columns of uncertainties left out
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import numpy as np
 import pytest
 import skrf
 
+from hilkit.bench.calibration import PathCalibration
 from hilkit.files import library, load
 from hilkit.sim.touchstone import read_network
 from tests.external.benches import path_of
@@ -76,3 +78,30 @@ def test_the_line_is_in_every_path_of_the_shipped_bench(name: str) -> None:
     for path in load(FOLDER / name).data["paths"].values():
         elements = path["elements"] if isinstance(path, dict) else path
         assert FILE.name in [element.get("file") for element in elements]
+
+
+@pytest.mark.parametrize("every", [2, 3, 4, 6])
+def test_between_the_points_of_a_wider_grid_the_published_loss_is_within_the_doubt(
+    every: int,
+) -> None:
+    """The published S21, a calibration of every second to sixth point, and what lies between them."""
+    network = skrf.Network(str(FILE))
+    hz, loss_db = network.f, -20 * np.log10(np.abs(network.s[:, 1, 0]))
+    kept = np.arange(0, len(hz), every)
+    zero = np.zeros(len(kept))
+    found = PathCalibration(
+        path="line",
+        date=dt.date(2018, 1, 1),
+        sensor="power_meter",
+        pad_db=0.0,
+        frequency_hz=hz[kept],
+        loss_db=loss_db[kept],
+        common_db=zero,
+        local_db=zero,
+        file="published",
+    )
+    between = [i for i in range(kept[-1]) if i not in kept]
+    errors = [abs(float(found.at(hz[i], 0.0)) - loss_db[i]) for i in between]
+    doubts = [found.interpolation_db(float(hz[i])) for i in between]
+    assert all(error <= doubt for error, doubt in zip(errors, doubts, strict=True))
+    assert max(errors) > 0.001

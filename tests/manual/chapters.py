@@ -6,6 +6,7 @@ A fence says what its text is, and so how it is proved::
     ```yaml bench|driver|profile [FILE]
     ```yaml steps           the list under `steps:` of a plan
     ```yaml paths           the `paths:` of a bench with the one path tx1
+    ```yaml keys            keys of a bench file, put over those of the bench of calibration day
     ```yaml faults          the `faults:` of a simulated bench
     ```console [FAULT...]   commands after `$ ` with what they print; `...` stands for anything. FAULT is
                             INSTRUMENT/KIND/BEGINNING/COUNT of a fault at the bench `faulty_pier`

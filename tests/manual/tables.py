@@ -219,7 +219,15 @@ SETTING_HEAD = "setting | holds | left out | meaning"
 READING_HEAD = "reading | unit | meaning | phases | series"
 OPTION_HEAD = "option | what it does"
 CAPABILITY_HEAD = "capability | meaning | access | value | needed"
-PROCEDURES = ("bring_up", "tone_placement", "power_sweep", "channel_power", "retune")
+PROCEDURES = (
+    "bring_up",
+    "tone_placement",
+    "power_sweep",
+    "channel_power",
+    "retune",
+    "path_calibration",
+    "path_verification",
+)
 INSTRUMENTS = (
     "signal_analyser",
     "step_attenuator",
@@ -268,6 +276,7 @@ TABLES = [
         KEY_HEAD,
         modelled("hilkit.bench.accuracy.InstrumentAccuracy"),
     ),
+    Table("bench_file", "planes", KEY_HEAD, modelled("hilkit.bench.model.PlaneEntry")),
     Table("bench_file", "Accuracy of the radio", KEY_HEAD, modelled("hilkit.bench.accuracy.RadioAccuracy")),
     Table("plan_file", "Keys of the file", KEY_HEAD, modelled("hilkit.plans.PlanFile")),
     Table("limits_and_verdicts", "Keys of a limit", KEY_HEAD, modelled("hilkit.judgement.LimitFile")),

@@ -4,23 +4,28 @@ from __future__ import annotations
 
 import importlib
 import shlex
+import shutil
 from pathlib import Path
+from typing import Any
 
 import click
 import pytest
+import yaml
 
 from hilkit.bench import load_bench
+from hilkit.bench.calibration import calibration_text
 from hilkit.cli.door import COMMANDS
 from hilkit.errors import FileProblems
-from hilkit.files import Lab
+from hilkit.files import Lab, library, loads
 from hilkit.instruments import load_dialect
 from hilkit.plans import check_fit, load_plan
 from hilkit.sim.profile import load_profile
+from tests.bench.calibrating import bench_text, content
 from tests.manual.chapters import LANGUAGES, Fence, example_id, fences, fences_of
 from tests.manual.lab import FAULTY, make_lab
 from tests.manual.shell import agrees, commands, run
 
-YAML_KINDS = ("plan", "bench", "driver", "profile", "steps", "paths", "faults", "wrong")
+YAML_KINDS = ("plan", "bench", "driver", "profile", "steps", "paths", "keys", "faults", "wrong")
 
 PLAN_OF_STEPS = "plan: an excerpt\nbench: simulated_pier\n"
 VARIED = {"channel": "[1]", "carrier": "[1842.5 MHz]"}
@@ -79,6 +84,32 @@ def test_a_plan_is_without_mistakes_and_fits_its_bench(fence: Fence, lab: Path) 
 def test_a_bench_is_without_mistakes(fence: Fence, lab: Path) -> None:
     before = BENCH_OF_PATHS if fence.kind == "paths" else ""
     load_bench(_written(lab, fence, before, "benches/excerpt.yaml"), Lab(lab))
+
+
+@pytest.mark.parametrize("fence", fences_of("yaml", "keys"), ids=example_id)
+def test_keys_of_a_bench_are_without_mistakes(fence: Fence, tmp_path: Path) -> None:
+    """The photo and the calibrations that the keys name are put there."""
+    (tmp_path / "photos").mkdir()
+    (tmp_path / "photos" / "tx1.jpg").write_bytes(b"")
+    (tmp_path / "calibrations").mkdir()
+    for name, channel in (("tx1", 101), ("tx2", 102)):
+        text = calibration_text(content(calibration=name, switches={"relay": [channel]}))
+        (tmp_path / "calibrations" / f"{name}_2026-11-25.yaml").write_text(text, encoding="utf-8")
+    shutil.copy(library() / "sim_profiles" / "measured_line.s2p", tmp_path)
+    keys = _merged(loads(bench_text(), "bench").data, loads(fence.text, "manual").data)
+    (tmp_path / "bench.yaml").write_text(yaml.safe_dump(keys, allow_unicode=True), encoding="utf-8")
+    load_bench(tmp_path / "bench.yaml", Lab(tmp_path))
+
+
+def _merged(under: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """Return ``under`` with the keys of ``over``, mappings inside both merged as well."""
+    both = {
+        key: _merged(under[key], value)
+        if isinstance(value, dict) and isinstance(under.get(key), dict)
+        else value
+        for key, value in over.items()
+    }
+    return {**under, **both}
 
 
 @pytest.mark.parametrize("fence", fences_of("yaml", "driver"), ids=example_id)
