@@ -13,6 +13,7 @@ from hilkit.errors import BenchError, MeasurementError
 from hilkit.procedures.budgets import frequency_budget, ratio_budget
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, Convergence
+from hilkit.procedures.evidence import References, checked
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
 from hilkit.procedures.lines import Line, Picture, ToneLines, is_bound, worst_of
 from hilkit.procedures.moving import Unit, move, way
@@ -183,15 +184,18 @@ class Retune(Procedure[RetuneSettings]):
 
 
 def _whole(session: Session, settings: RetuneSettings) -> Iterator[Measured]:
+    references = References(session)
     old = _tone(session, settings, settings.carrier.hz)
     session.rf(old.state)
     before = old.take((1, -1), strays=False)
     new = _tone(session, settings, settings.to.hz)
     yield from move(session, settings, old.state, new)
-    yield from _prove(session, settings, before, new)
+    yield from _prove(session, settings, before, new, references)
 
 
-def _prove(session: Session, settings: RetuneSettings, before: Picture, new: ToneLines) -> Iterator[Measured]:
+def _prove(
+    session: Session, settings: RetuneSettings, before: Picture, new: ToneLines, references: References
+) -> Iterator[Measured]:
     picture = new.take((1, -1, 0), strays=False)
     frequency_hz, sd_hz, trace, seen = new.frequency()
     error = Measured(
@@ -209,13 +213,14 @@ def _prove(session: Session, settings: RetuneSettings, before: Picture, new: Ton
     )
     yield with_evidence(change, (*before.evidence, *picture.evidence))
     yield _left_behind(settings, picture, new)
-    yield from _image_and_leakage(picture, "uncorrected", ())
+    yield from _image_and_leakage(checked(new, picture, references), "uncorrected", ())
     convergence = Convergence(session, new)
     session.note("corrections on, waiting for them to settle")
     for _ in convergence.follow(deadline_s=settings.corrections_deadline.s, poll_s=settings.poll.s):
         pass
     yield convergence.reading("corrections_time")
-    yield from _image_and_leakage(new.take((1, -1, 0), strays=False), "corrected", (convergence.evidence(),))
+    last = checked(new, new.take((1, -1, 0), strays=False), references)
+    yield from _image_and_leakage(last, "corrected", (convergence.evidence(),))
 
 
 def _left_behind(settings: RetuneSettings, picture: Picture, new: ToneLines) -> Measured:
