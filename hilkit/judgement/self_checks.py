@@ -113,7 +113,7 @@ _KINDS = (
         name="RF off",
         proves="image and leakage go when RF goes: they are no residual line of the analyser",
         needed=False,
-        why="what noise leaves open is at most 10 dB over the floor, and the sentence says how much",
+        why="what noise leaves open is told, and the most that it can be is in the budget",
     ),
     SelfCheck(
         name="settled",

@@ -46,7 +46,7 @@ DEFAULT_DEPTH_DBC = -60.0
 _PHASES = ("uncorrected", "corrected")
 _PREDICTION_MARGIN_DB = 1.0
 _SETTLED_WITHIN_DB = 3.0
-_PHASE_S = 1.2
+_PHASE_S = 1.6
 
 
 class TonePlacementSettings(Settings):

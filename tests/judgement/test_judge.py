@@ -1,5 +1,7 @@
 """A reading passes only what its value, its bound and its own checks can show."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st

@@ -131,13 +131,14 @@ def search(read: Reader, steps: Steps, *, first: Setting | None = None) -> list[
 def left_over_db(settings: list[Setting], chosen: Setting) -> float:
     """Return how far ``chosen`` may lie from what the unit sends, by what the settings showed.
 
-    An amplitude of the analyser falls by 10^(-s/10) for a step of s dB in third order, so what is left after
-    the last one is at most its change times f/(1 - f).
+    An amplitude of the analyser falls to f = 10^(-s/10) with a step of s dB in third order. Of a last change
+    by d, as a part of the amplitude, d f/(1 - f) of the amplitude before it may be left.
     """
     step_db = settings[-1].attenuation_db - settings[-2].attenuation_db
     falls = 10 ** (-step_db / 10)
-    rest = abs(_change(settings)[0]) * falls / (1 - falls)
-    return abs(settings[-1].level_db - chosen.level_db) + rest
+    moved = 10 ** (abs(_change(settings)[0]) / 20) - 1
+    rest = min(moved * falls / (1 - falls), 0.9)
+    return abs(settings[-1].level_db - chosen.level_db) - 20 * math.log10(1 - rest)
 
 
 def with_check(line: Line, evidence: Evidence) -> Line:
@@ -197,7 +198,9 @@ def _judged(line: Line, settings: list[Setting], name: str) -> Line:
         required=_REQUIRED,
         sentence=sentence,
     )
-    return with_check(_with_rest(reached, left_over_db(settings, chosen)), evidence)
+    rest_db = left_over_db(settings, chosen)
+    told = with_rest(reached, rest_db, "analyser's own product", "change with more input attenuation")
+    return with_check(told, evidence)
 
 
 def _not_accepted(settings: list[Setting], name: str) -> Evidence:
@@ -239,16 +242,15 @@ def _blamed(name: str, change_db: float, more_db: float, *, gone: bool) -> str:
     return f"{said}: the analyser's own product hides a part of it"
 
 
-def _with_rest(line: Line, rest_db: float) -> Line:
+def with_rest(line: Line, rest_db: float, quantity: str, source: str) -> Line:
+    """Return the line with a budget line for what may be left in it, +-``rest_db``."""
     half_db = float(f"{rest_db:.2g}")
     if half_db <= 0:
         return line
-    rest = BudgetLine.from_half_width(
-        "analyser's own product", half_db, unit="dB", source="change with more input attenuation"
-    )
+    rest = BudgetLine.from_half_width(quantity, half_db, unit="dB", source=source)
 
-    def with_rest(budget: Budget) -> Budget:
+    def longer(budget: Budget) -> Budget:
         return replace(budget, lines=(*budget.lines, rest))
 
-    relative = None if line.relative_budget is None else with_rest(line.relative_budget)
-    return replace(line, budget=with_rest(line.budget), relative_budget=relative)
+    relative = None if line.relative_budget is None else longer(line.relative_budget)
+    return replace(line, budget=longer(line.budget), relative_budget=relative)

@@ -57,9 +57,8 @@ def checked(tone: ToneLines, picture: Picture, references: References, *, drive:
     if doubtful:
         residuals = residual_checks(tone, doubtful)
         for multiple in _exact(lines, OF_THE_UNIT):
-            lines[multiple] = with_check(lines[multiple], residuals[_named(multiple)])
-        if stray is not None and _STRAY in residuals:
-            stray = with_check(stray, residuals[_STRAY])
+            lines[multiple] = residuals[_named(multiple)]
+        stray = residuals.get(_STRAY, stray)
     return replace(picture, lines=lines, stray=stray, evidence=(*picture.evidence, drift, references.check()))
 
 

@@ -12,7 +12,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from hilkit.judgement import not_available
-from hilkit.procedures.evidence.attenuation import ACCEPTED_DB, COVER
+from hilkit.procedures.evidence.attenuation import ACCEPTED_DB, COVER, with_check, with_rest
 from hilkit.procedures.evidence.look import Look
 from hilkit.procedures.lines import Line, ToneLines
 from hilkit.readings import Bound, Evidence
@@ -59,8 +59,11 @@ def place_checks(look: Look, line: Line, name: str) -> tuple[Evidence, Evidence]
     )
 
 
-def residual_checks(tone: ToneLines, lines: Mapping[str, Line]) -> dict[str, Evidence]:
-    """Return what RF off shows for each of ``lines`` by their names; RF is on again afterwards."""
+def residual_checks(tone: ToneLines, lines: Mapping[str, Line]) -> dict[str, Line]:
+    """Return ``lines``, by their names, with what RF off shows of each; RF is on again afterwards.
+
+    Where noise leaves open what is left, the most that it can be goes into the budget.
+    """
     session, look = tone.receiver.session, Look.like(tone)
     session.rf(replace(tone.state, rf_on=False))
     try:
@@ -70,15 +73,19 @@ def residual_checks(tone: ToneLines, lines: Mapping[str, Line]) -> dict[str, Evi
     return {name: _residual(lines[name], rest, name) for name, rest in left.items()}
 
 
-def _residual(line: Line, rest: Line, name: str) -> Evidence:
+def _residual(line: Line, rest: Line, name: str) -> Line:
     under_db = line.port_dbm - rest.port_dbm
     if under_db >= RESIDUAL_UNDER_DB:
         sentence, held = f"{name} goes with RF", True
     elif rest.reading.bound is Bound.UPPER:
-        return not_available(
+        missing = not_available(
             "RF off",
             f"{name}: what is left with RF off is known to be {under_db:.1f} dB lower only, by the noise",
             required=_GOES,
+        )
+        most_db = 20 * math.log10(1 + 10 ** (-under_db / 20))
+        return with_check(
+            with_rest(line, most_db, "residual line of the analyser", "reading with RF off"), missing
         )
     else:
         sentence, held = (
@@ -86,7 +93,7 @@ def _residual(line: Line, rest: Line, name: str) -> Evidence:
             "the analyser, or comes from another source",
             False,
         )
-    return _evidence("RF off", held, f"{_level(rest)} with RF off", _GOES, sentence)
+    return with_check(line, _evidence("RF off", held, f"{_level(rest)} with RF off", _GOES, sentence))
 
 
 def _agree(one: Line, other: Line) -> bool:
