@@ -98,6 +98,12 @@ _KINDS = (
         why="the analyser's own product may add to the unit's or hide it, and nothing else shows which",
     ),
     SelfCheck(
+        name="more attenuation, deep line",
+        proves="the same, where the line lies 10 dB or more under the lowest one that matters",
+        needed=False,
+        why="to hide a product that matters the analyser's would have to match it to a third, and in phase",
+    ),
+    SelfCheck(
         name="less drive",
         proves="nothing: it tells which order of curvature makes the third harmonic",
         needed=False,

@@ -185,6 +185,15 @@ MISSING: dict[str, Case] = {
         reading=("second_harmonic", "uncorrected"),
         words="too little to add input attenuation",
     ),
+    "more attenuation, deep line": Case(
+        edit=lambda data: (
+            analyser(noise_density="-113 dBm/Hz")(data),
+            channel("modulator", square_i=0.03, square_q=-0.0225)(data),
+        ),
+        settings=dict(TONE, corrections="false", resolve_down_to="-36 dBc"),
+        reading=("second_harmonic", "uncorrected"),
+        words="too little to add input attenuation",
+    ),
     "less drive": Case(
         edit=channel("modulator", cubic_i=0.0, cubic_q=0.0),
         reading=("third_harmonic", "uncorrected"),

@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 __all__ = ["ACCEPTED_DB", "COVER", "Setting", "Steps", "attenuation_check", "left_over_db", "search"]
 
 NAME = "more attenuation"
+NAME_OF_DEEP = "more attenuation, deep line"
+DEEP_DB = 10.0
+"""A line this far under the lowest one that matters hides the unit's only if amplitudes match to a third."""
+
 ACCEPTED_DB = 0.5
 """Largest change between the last two settings, and largest value of three times its uncertainty."""
 
@@ -77,7 +81,9 @@ def attenuation_check(tone: ToneLines, tone_line: Line, line: Line, name: str) -
     """
     steps = steps_for(tone, line.reading.above_floor_db)
     if isinstance(steps, str):
-        return with_check(line, not_available(NAME, f"{name}: {steps}", required=_REQUIRED))
+        deep = line.relative_dbc <= tone.depth_dbc - DEEP_DB
+        kind = NAME_OF_DEEP if deep else NAME
+        return with_check(line, not_available(kind, f"{name}: {steps}", required=_REQUIRED))
 
     def read(attenuation_db: float, share: float) -> Setting:
         look = Look.like(tone, attenuation_db=attenuation_db, rbw_hz=steps.rbw_hz)
