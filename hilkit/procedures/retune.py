@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
@@ -47,7 +48,7 @@ _PHASES = ("uncorrected", "corrected")
 _DEFAULT_DEPTH_DBC = -60.0
 _READ_S = 0.7
 _EACH_STATE_S = 0.1
-_PROOF_S = 1.2
+_PROOF_S = 2.0
 
 
 class RetuneSettings(Settings):
@@ -134,7 +135,10 @@ class Retune(Procedure[RetuneSettings]):
     establishes_state = True
 
     def envelope(self, settings: RetuneSettings, bench: Bench) -> Iterable[Exposure]:
-        """The tone at the old carrier, the way over highest attenuation and RF off, the way up at the new."""
+        """The tone at the old carrier, the way over highest attenuation and RF off, the way up at the new.
+
+        For the checks of its lines RF is off once more at the new one.
+        """
         highest_db = highest_attenuation_db(bench)
         old, new = (_state(settings, bench, hz) for hz in (settings.carrier.hz, settings.to.hz))
         yield Exposure(state=old, expected_s=_READ_S)
@@ -142,6 +146,7 @@ class Retune(Procedure[RetuneSettings]):
             yield Exposure(state=state, expected_s=_EACH_STATE_S)
         settling_s = min(SETTLING_S, settings.corrections_deadline.s)
         yield Exposure(state=new, expected_s=_PROOF_S + settling_s)
+        yield Exposure(state=replace(new, rf_on=False), expected_s=_EACH_STATE_S)
 
     def misfits(self, settings: RetuneSettings, bench: Bench) -> Iterator[tuple[str, str]]:
         """Refuse carriers that cannot be tuned to, and a move after which old and new lines cannot be told

@@ -119,7 +119,7 @@ class TonePlacement(Procedure[TonePlacementSettings]):
     establishes_state = False
 
     def envelope(self, settings: TonePlacementSettings, bench: Bench) -> Iterable[Exposure]:
-        """The tone at its level; and once more with less drive, to see what makes the third harmonic."""
+        """The tone at its level; for its checks with less drive, and with RF off."""
         phases, settling_s = 1, 0.0
         if settings.corrections:
             phases, settling_s = 2, min(SETTLING_S, settings.corrections_deadline.s)
@@ -127,7 +127,8 @@ class TonePlacement(Procedure[TonePlacementSettings]):
         lower = replace(state, drive_dbfs=state.drive_dbfs - LESS_DRIVE_DB)
         return (
             Exposure(state=state, expected_s=phases * _PHASE_S + settling_s),
-            Exposure(state=lower, expected_s=1.0),
+            Exposure(state=lower, expected_s=0.5),
+            Exposure(state=replace(state, rf_on=False), expected_s=0.5),
         )
 
     def misfits(self, settings: TonePlacementSettings, bench: Bench) -> Iterator[tuple[str, str]]:
