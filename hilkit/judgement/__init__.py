@@ -29,15 +29,18 @@ from hilkit.judgement.mismatch import (
 from hilkit.judgement.montecarlo import Propagated, propagate
 from hilkit.judgement.relative import distance_from, other_reading
 from hilkit.judgement.resolve import LimitMistake, resolve_limit
+from hilkit.judgement.self_checks import SELF_CHECKS, Doubts, SelfCheck, doubts, not_available
 from hilkit.judgement.stated import Comparison, StatedDecision, StatedUncertainty
 from hilkit.judgement.uncertainty import Uncertainty, combine
 from hilkit.readings.budget import UncertaintyError
 
 __all__ = [
+    "SELF_CHECKS",
     "SIMPLE_ACCEPTANCE",
     "Comparison",
     "Decision",
     "DecisionRule",
+    "Doubts",
     "Judgement",
     "Knowledge",
     "Limit",
@@ -50,6 +53,7 @@ __all__ = [
     "Reference",
     "Reflection",
     "Rule",
+    "SelfCheck",
     "StatedDecision",
     "StatedUncertainty",
     "Uncertainty",
@@ -60,11 +64,13 @@ __all__ = [
     "decide",
     "difference",
     "distance_from",
+    "doubts",
     "judge",
     "law_of_propagation",
     "mismatch_correction_db",
     "mismatch_limits_db",
     "mismatch_line",
+    "not_available",
     "number_text",
     "numerical_tolerance",
     "other_reading",

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from hilkit.judgement.decision import DecisionRule, Rule, decide, percent_text
 from hilkit.judgement.limit import Limit, number_text
 from hilkit.judgement.relative import distance_from, other_reading
+from hilkit.judgement.self_checks import doubts
 from hilkit.judgement.stated import Comparison, StatedDecision, StatedUncertainty
 from hilkit.judgement.uncertainty import Uncertainty, combine
 from hilkit.quantities import difference_unit
@@ -171,11 +172,20 @@ def _with_uncertainty(
 
 
 def _own_checks(reading: Reading, verdict: Verdict, reason: str) -> tuple[Verdict, str]:
-    failed = [evidence.sentence for evidence in reading.evidence if evidence.held is False]
-    if not failed:
-        return verdict, reason
-    doubt = "the reading failed its own check: " + "; ".join(failed)
-    return verdict.overwritten_by(Verdict.INCONC), f"{reason}; {doubt}" if reason else doubt
+    """A number that its own checks do not stand behind shows neither that a limit is kept nor missed."""
+    found = doubts(reading)
+    told = [reason] if reason else []
+    if verdict is Verdict.FAIL and (found.of_the_measurement or found.unproven):
+        verdict, told = Verdict.INCONC, [f"by its number it would be fail: {reason}"]
+    if found.failed:
+        told.append(f"the reading failed its own check: {found.failed}")
+    if found.unproven:
+        told.append(f"the reading is not proven: {found.unproven}")
+    if found.unchecked:
+        told.append(f"not checked: {found.unchecked}")
+    if found.failed or found.unproven:
+        verdict = verdict.overwritten_by(Verdict.INCONC)
+    return verdict, "; ".join(told)
 
 
 def _expired(judgement: Judgement, sentence: str) -> Judgement:

@@ -13,6 +13,8 @@ from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import with_unit
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, switch_corrections
+from hilkit.procedures.evidence import References, floor_check, settled_check
+from hilkit.procedures.evidence.state import scatter_db
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Corrections, Deadline, Drive, Pad
 from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
 from hilkit.procedures.states import misfits_of_band, misfits_of_carrier, misfits_of_span, pad_for
@@ -106,6 +108,7 @@ class ChannelPower(Procedure[ChannelPowerSettings]):
         check_pad(session, settings.channel, state.pad_db)
         session.select(settings.channel)
         mute_others(session, settings.channel)
+        references = References(session)
         session.rf(replace(state, rf_on=False))
         receiver = Receiver(session, state)
         low_hz, high_hz = _span(settings)
@@ -126,12 +129,14 @@ class ChannelPower(Procedure[ChannelPowerSettings]):
             deadline_s=settings.corrections_deadline.s,
         )
         trace, evidence = receiver.again()
-        for measured in _readings(receiver, settings, trace, floor):
-            yield with_evidence(measured, evidence)
+        again, later = receiver.again()
+        shared = (*evidence, *later, references.check())
+        for measured in _readings(receiver, settings, trace, floor, again):
+            yield with_evidence(measured, shared)
 
 
 def _readings(
-    receiver: Receiver, settings: ChannelPowerSettings, trace: Trace, floor: Trace
+    receiver: Receiver, settings: ChannelPowerSettings, trace: Trace, floor: Trace, again: Trace
 ) -> Iterator[Measured]:
     half_hz = settings.bandwidth.hz / 2
     low_hz, high_hz = settings.carrier.hz - half_hz, settings.carrier.hz + half_hz
@@ -143,6 +148,15 @@ def _readings(
         power = band_power(trace, low_hz=low_hz, high_hz=high_hz, correction_db=loss_db, floor=floor)
         bound, note = Bound.EXACT, f"statistical scatter {power.sd_db:.2g} dB"
     note += f"; {raw.level_dbm - noise.level_dbm:.1f} dB above the floor with RF off"
+    once_more = band_power(again, low_hz=low_hz, high_hz=high_hz, correction_db=loss_db)
+    evidence = (
+        floor_check(raw.level_dbm - noise.level_dbm, bound, trace, name="the channel power"),
+        settled_check(
+            once_more.level_dbm - raw.level_dbm,
+            scatter_db(raw.sd_db, once_more.sd_db),
+            what="the power",
+        ),
+    )
     # The sum without the floor subtracted exceeds the signal's power up to its own scatter: two sigma, 97.7
     # %.
     raised_db = 2 * power.sd_db if bound is Bound.UPPER else 0.0
@@ -166,6 +180,7 @@ def _readings(
             confidence=confidence,
             note=note,
             trace=shown,
+            evidence=evidence,
             budget=with_unit(budget, unit),
         )
 

@@ -24,6 +24,8 @@ from hilkit.analysis import (
 from hilkit.errors import MeasurementError
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, switch_corrections
+from hilkit.procedures.evidence import References, drift_check
+from hilkit.procedures.evidence.state import scatter_db
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Corrections, Deadline, Drive, Offset
 from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
 from hilkit.procedures.segments import Segment, points_db, segments_of
@@ -177,6 +179,7 @@ class _Run:
         self._receiver = Receiver(session, highest)
         self._shape: LineShape | None = None
         self._least_snr_db = float("inf")
+        self._first_sd_db = 0.0
         self._budgets = SweepBudgets(
             self._receiver.budgets, frequency_hz=_tone_hz(self._states[0]), pad_db=self._states[0].pad_db
         )
@@ -184,6 +187,7 @@ class _Run:
     def points(self) -> Iterator[Measured]:
         """Yield the level of every point as it is read, then what follows from all of them."""
         first = self._states[0]
+        references = References(self._session)
         evidence = list(self._set_up(first))
         loss_db = self._session.path(first.channel).loss_db(_tone_hz(first), pad_db=first.pad_db)
         levels: list[list[float]] = []
@@ -192,6 +196,8 @@ class _Run:
             for attenuation_db in segment.attenuations_db:
                 trace, reading = self._read(_state(self._settings, attenuation_db, segment.pad_db))
                 levels[-1].append(reading.level_dbm)
+                if len(levels) == len(levels[-1]) == 1:
+                    self._first_sd_db = reading.sd_db
                 if len(levels) > 1 and len(levels[-1]) == 1:
                     self._budgets.add_overlap(trace, reading)
                     continue  # the overlap point stands in the series already
@@ -207,7 +213,12 @@ class _Run:
                 )
             evidence.extend(self._receiver.checks())
         again = self._read(first)
-        evidence.extend((*self._receiver.checks(), self._distance()))
+        drift = drift_check(
+            again[1].level_dbm - levels[0][0],
+            scatter_db(again[1].sd_db, self._first_sd_db),
+            what="the first point",
+        )
+        evidence.extend((*self._receiver.checks(), self._distance(), drift, references.check()))
         for measured in self._results(levels, *again):
             yield with_evidence(measured, evidence)
 

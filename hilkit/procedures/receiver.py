@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from hilkit.errors import MeasurementError
+from hilkit.judgement import not_available
 from hilkit.procedures.budgets import LevelBudgets
 from hilkit.procedures.states import expected_input_dbm
 from hilkit.procedures.sweeps import input_range
@@ -98,14 +99,16 @@ def prepare_analyser(session: Session) -> None:
 
 
 def checks(status: AnalyserStatus) -> tuple[Evidence, ...]:
-    """Return what the analyser says of its last sweep; a state that it cannot tell is left out."""
+    """Return what the analyser says of its last sweep; a state that it cannot tell is not available."""
     asked = (
         ("overload", status.overload, False, "the analyser's input is overloaded"),
         ("calibrated sweep", status.uncalibrated_sweep, False, "the sweep is too fast for its filter"),
         ("reference lock", status.reference_locked, True, "the analyser's reference is not locked"),
     )
     return tuple(
-        Evidence(
+        not_available(name, f"the analyser cannot tell: {name}", required=str(required).lower())
+        if seen is None
+        else Evidence(
             name=name,
             held=seen is required,
             observed=str(seen).lower(),
@@ -113,18 +116,22 @@ def checks(status: AnalyserStatus) -> tuple[Evidence, ...]:
             sentence=complaint if seen is not required else f"{name}: nothing to object",
         )
         for name, seen, required, complaint in asked
-        if seen is not None
     )
 
 
 def with_evidence(measured: Measured, evidence: Sequence[Evidence]) -> Measured:
-    """Return the reading with further checks attached, each name once, a check that failed before one that
-    held."""
+    """Return the reading with further checks attached, each name once: a check that failed before one that
+    could not be made, and that before one that held."""
     kept: dict[str, Evidence] = {}
     for each in (*measured.evidence, *evidence):
-        if each.name not in kept or each.held is False:
+        if each.name not in kept or _worse(each, kept[each.name]):
             kept[each.name] = each
     return replace(measured, evidence=tuple(kept.values()))
+
+
+def _worse(one: Evidence, other: Evidence) -> bool:
+    order = (True, None, False)
+    return order.index(one.held) > order.index(other.held)
 
 
 def reference_note(session: Session) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from contextlib import suppress
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
@@ -13,6 +14,7 @@ from hilkit.errors import BenchError, MeasurementError
 from hilkit.procedures.budgets import frequency_budget, ratio_budget
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, Convergence
+from hilkit.procedures.evidence import References, checked
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
 from hilkit.procedures.lines import Line, Picture, ToneLines, is_bound, worst_of
 from hilkit.procedures.moving import Unit, move, way
@@ -46,7 +48,7 @@ _PHASES = ("uncorrected", "corrected")
 _DEFAULT_DEPTH_DBC = -60.0
 _READ_S = 0.7
 _EACH_STATE_S = 0.1
-_PROOF_S = 1.2
+_PROOF_S = 2.0
 
 
 class RetuneSettings(Settings):
@@ -133,7 +135,10 @@ class Retune(Procedure[RetuneSettings]):
     establishes_state = True
 
     def envelope(self, settings: RetuneSettings, bench: Bench) -> Iterable[Exposure]:
-        """The tone at the old carrier, the way over highest attenuation and RF off, the way up at the new."""
+        """The tone at the old carrier, the way over highest attenuation and RF off, the way up at the new.
+
+        For the checks of its lines RF is off once more at the new one.
+        """
         highest_db = highest_attenuation_db(bench)
         old, new = (_state(settings, bench, hz) for hz in (settings.carrier.hz, settings.to.hz))
         yield Exposure(state=old, expected_s=_READ_S)
@@ -141,6 +146,7 @@ class Retune(Procedure[RetuneSettings]):
             yield Exposure(state=state, expected_s=_EACH_STATE_S)
         settling_s = min(SETTLING_S, settings.corrections_deadline.s)
         yield Exposure(state=new, expected_s=_PROOF_S + settling_s)
+        yield Exposure(state=replace(new, rf_on=False), expected_s=_EACH_STATE_S)
 
     def misfits(self, settings: RetuneSettings, bench: Bench) -> Iterator[tuple[str, str]]:
         """Refuse carriers that cannot be tuned to, and a move after which old and new lines cannot be told
@@ -183,15 +189,18 @@ class Retune(Procedure[RetuneSettings]):
 
 
 def _whole(session: Session, settings: RetuneSettings) -> Iterator[Measured]:
+    references = References(session)
     old = _tone(session, settings, settings.carrier.hz)
     session.rf(old.state)
     before = old.take((1, -1), strays=False)
     new = _tone(session, settings, settings.to.hz)
     yield from move(session, settings, old.state, new)
-    yield from _prove(session, settings, before, new)
+    yield from _prove(session, settings, before, new, references)
 
 
-def _prove(session: Session, settings: RetuneSettings, before: Picture, new: ToneLines) -> Iterator[Measured]:
+def _prove(
+    session: Session, settings: RetuneSettings, before: Picture, new: ToneLines, references: References
+) -> Iterator[Measured]:
     picture = new.take((1, -1, 0), strays=False)
     frequency_hz, sd_hz, trace, seen = new.frequency()
     error = Measured(
@@ -209,13 +218,14 @@ def _prove(session: Session, settings: RetuneSettings, before: Picture, new: Ton
     )
     yield with_evidence(change, (*before.evidence, *picture.evidence))
     yield _left_behind(settings, picture, new)
-    yield from _image_and_leakage(picture, "uncorrected", ())
+    yield from _image_and_leakage(checked(new, picture, references), "uncorrected", ())
     convergence = Convergence(session, new)
     session.note("corrections on, waiting for them to settle")
     for _ in convergence.follow(deadline_s=settings.corrections_deadline.s, poll_s=settings.poll.s):
         pass
     yield convergence.reading("corrections_time")
-    yield from _image_and_leakage(new.take((1, -1, 0), strays=False), "corrected", (convergence.evidence(),))
+    last = checked(new, new.take((1, -1, 0), strays=False), references)
+    yield from _image_and_leakage(last, "corrected", (convergence.evidence(),))
 
 
 def _left_behind(settings: RetuneSettings, picture: Picture, new: ToneLines) -> Measured:

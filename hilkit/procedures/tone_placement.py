@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated
 
 from pydantic import Field
@@ -12,6 +13,8 @@ from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import frequency_budget, time_budget, with_unit
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, Convergence, Moment
+from hilkit.procedures.evidence import References, checked
+from hilkit.procedures.evidence.drive import LESS_DRIVE_DB
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
 from hilkit.procedures.lines import Line, Picture, ToneLines, is_bound, worst_of
 from hilkit.procedures.receiver import (
@@ -43,7 +46,7 @@ DEFAULT_DEPTH_DBC = -60.0
 _PHASES = ("uncorrected", "corrected")
 _PREDICTION_MARGIN_DB = 1.0
 _SETTLED_WITHIN_DB = 3.0
-_PHASE_S = 1.2
+_PHASE_S = 1.6
 
 
 class TonePlacementSettings(Settings):
@@ -116,12 +119,17 @@ class TonePlacement(Procedure[TonePlacementSettings]):
     establishes_state = False
 
     def envelope(self, settings: TonePlacementSettings, bench: Bench) -> Iterable[Exposure]:
-        """One state: the tone at its level."""
+        """The tone at its level; for its checks with less drive, and with RF off."""
         phases, settling_s = 1, 0.0
         if settings.corrections:
             phases, settling_s = 2, min(SETTLING_S, settings.corrections_deadline.s)
-        expected_s = phases * _PHASE_S + settling_s
-        return (Exposure(state=_state(settings, bench), expected_s=expected_s),)
+        state = _state(settings, bench)
+        lower = replace(state, drive_dbfs=state.drive_dbfs - LESS_DRIVE_DB)
+        return (
+            Exposure(state=state, expected_s=phases * _PHASE_S + settling_s),
+            Exposure(state=lower, expected_s=0.5),
+            Exposure(state=replace(state, rf_on=False), expected_s=0.5),
+        )
 
     def misfits(self, settings: TonePlacementSettings, bench: Bench) -> Iterator[tuple[str, str]]:
         """Refuse what cannot be tuned to, an offset whose lines collide or leave the band, a path without
@@ -159,7 +167,7 @@ class TonePlacement(Procedure[TonePlacementSettings]):
         low_hz, high_hz = _band(settings, session.bench)
         depth_dbc = settings.resolve_down_to.db if settings.resolve_down_to else DEFAULT_DEPTH_DBC
         tone = ToneLines(Receiver(session, state), state, low_hz=low_hz, high_hz=high_hz, depth_dbc=depth_dbc)
-        yield from _phase(session, tone, "uncorrected", ())
+        yield from _phase(session, tone, "uncorrected", (), drive=not settings.corrections)
         if settings.corrections:
             yield from _corrected(session, tone, settings)
 
@@ -200,15 +208,18 @@ def _corrected(session: Session, tone: ToneLines, settings: TonePlacementSetting
             ),
             (convergence.evidence(),),
         )
-    yield from _phase(session, tone, "corrected", (convergence.evidence(),))
+    yield from _phase(session, tone, "corrected", (convergence.evidence(),), drive=True)
 
 
 def _phase(
-    session: Session, tone: ToneLines, phase: str, evidence: tuple[Evidence, ...]
+    session: Session, tone: ToneLines, phase: str, evidence: tuple[Evidence, ...], *, drive: bool
 ) -> Iterator[Measured]:
-    """Read everything once and yield it under ``phase``; a failed check goes with every reading."""
+    """Read everything once, check it, and yield it under ``phase``; a failed check goes with every
+    reading."""
+    references = References(session)
     picture = tone.take()
     frequency_hz, sd_hz, trace, seen = tone.frequency()
+    picture = checked(tone, picture, references, drive=drive)
     common = (*picture.evidence, *evidence, _prediction(session, tone, picture.tone))
     note = _joined(reference_note(session), f"statistical scatter {sd_hz:.2g} Hz")
     error = Measured(
@@ -243,7 +254,7 @@ def _spurious_free(picture: Picture, phase: str) -> Measured:
     what = (
         LINES[highest.multiple] if highest is not picture.stray else "a line that the tone does not explain"
     )
-    return Measured(
+    found = Measured(
         name="spurious_free_range",
         phase=phase,
         value=-highest.relative_dbc,
@@ -255,6 +266,7 @@ def _spurious_free(picture: Picture, phase: str) -> Measured:
         trace=picture.overview,
         budget=with_unit(highest.relative_budget, "dB"),
     )
+    return with_evidence(found, highest.evidence)
 
 
 def _measured(name: str, line: Line, phase: str, note: str, *, value: float | None = None) -> Measured:

@@ -189,7 +189,7 @@ class Channel:
         if not self.corrections_on:
             return "off", 0
         share = self._learnt(now) / self.profile.corrections.settle_time.s
-        if share >= 1:
+        if share >= self.profile.corrections.reported_share:
             return "settled", 100
         streaming = self.rf_on and self.stream.running
         if streaming and self._stuck(now) and share >= self.profile.corrections.stuck_share:

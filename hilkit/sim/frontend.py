@@ -120,6 +120,12 @@ class FrontEnd:
         )
         return Lines(frequency_hz=frequency, power_w=power, skirts=skirts, mixer_w=mixer_w)
 
+    def moving(self, centre_hz: float, attenuation_db: float) -> tuple[Floats, Floats]:
+        """Return frequency in Hz and power in W of the lines that move with the analyser's centre."""
+        spurs = self._profile.moving_spurs
+        frequency = np.array([centre_hz + spur.offset.hz for spur in spurs])
+        return frequency, np.array([watts(spur.level.dbm + attenuation_db) for spur in spurs])
+
     def _mixed(self, orders: NDArray[np.int64], lines: Complex) -> tuple[NDArray[np.int64], Complex]:
         """The mixer bends the envelope: to one period of samples, through the curve, and to lines again."""
         if len(orders) < 2 or (np.abs(lines) ** 2).max() < UNBENT_W:

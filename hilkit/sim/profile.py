@@ -60,6 +60,16 @@ class SpurProfile(FileModel):
     level: Level
 
 
+class MovingSpurProfile(FileModel):
+    """A line that the analyser shows at an offset from the centre it is tuned to, wherever that is.
+
+    ``level`` is as read with no input attenuation.
+    """
+
+    offset: Frequency = Frequency.parse("0 Hz")
+    level: Level
+
+
 class AnalyserProfile(FileModel):
     """The true properties of one swept signal analyser."""
 
@@ -91,6 +101,7 @@ class AnalyserProfile(FileModel):
     scale_error_per_10db: Ratio = Ratio.parse("0 dB")
     zero_feedthrough: Level = Level.parse("-25 dBm")
     spurs: tuple[SpurProfile, ...] = ()
+    moving_spurs: tuple[MovingSpurProfile, ...] = ()
     match: Ratio = Ratio.parse("26 dB")
     match_phase: Angle = Angle.parse("0 deg")
 

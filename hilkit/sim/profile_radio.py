@@ -115,13 +115,14 @@ class SynthesiserProfile(FileModel):
 
 class CorrectionProfile(FileModel):
     """The running corrections: time to settle, lowest port level, worst image and share reached when they
-    stick.
+    stick; share of the time after which the radio already calls them settled.
     """
 
     settle_time: Duration
     lowest_level: Level
     worst_image: Ratio
     stuck_share: Annotated[float, Field(ge=0, le=1)] = 0.05
+    reported_share: Annotated[float, Field(gt=0, le=1)] = 1.0
 
 
 class WaveformProfile(FileModel):

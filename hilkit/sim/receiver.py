@@ -119,9 +119,12 @@ class Receiver:
         shape = resolution_filter(self.profile.filter_shape, width_hz)
         axis = self._axis(request, speed.shift_hz)
         lines = self._front.lines(arrival, request.attenuation_db, request.preamplifier)
+        moving_hz, moving_w = self._front.moving(request.centre_hz, request.attenuation_db)
         signal = shape.through(axis, lines.frequency_hz, lines.power_w)
         if arrival.share is not None:
             signal = signal * arrival.share
+        if len(moving_hz):
+            signal = signal + shape.through(axis, moving_hz, moving_w)
         return _Steady(
             signal_w=signal,
             noise_w=self._noise(request, arrival, axis, shape, lines),

@@ -124,6 +124,13 @@ def options(command: str) -> Callable[[], Rows]:
     return rows
 
 
+def self_checks() -> Rows:
+    from hilkit.judgement import SELF_CHECKS
+
+    for name, check in SELF_CHECKS.items():
+        yield name, check.proves, check.without, check.why
+
+
 def kinds_of_quantity() -> Rows:
     from hilkit.quantities.quantity import kinds
 
@@ -306,6 +313,12 @@ TABLES = [
     ),
     *(Table("procedures", name, SETTING_HEAD, settings(name)) for name in PROCEDURES),
     *(Table("procedures", name, READING_HEAD, readings(name)) for name in PROCEDURES),
+    Table(
+        "self_checks",
+        "What a missing check means",
+        "check | what it proves | without it | why",
+        self_checks,
+    ),
     *(Table("profile_file", name, KEY_HEAD, modelled(path)) for name, path in PROFILE_SECTIONS.items()),
 ]
 

@@ -82,7 +82,7 @@ def test_rf_is_down_while_the_carrier_moves_and_the_level_ramps_up(tmp_path, mon
             (False, 31.5, None),
         ]
         assert (moves[0].rf_on, moves[0].attenuation_db, moves[0].tone_offset_hz) == (False, 31.5, None)
-        assert [state.attenuation_db for state in moves[1:]] == [31.5, 30.0, 24.0, 18.0, 12.0, 6.0]
+        assert [state.attenuation_db for state in moves[1:7]] == [31.5, 30.0, 24.0, 18.0, 12.0, 6.0]
 
 
 def test_without_its_calibration_the_image_is_visibly_bad(tmp_path):

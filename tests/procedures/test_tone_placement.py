@@ -278,13 +278,19 @@ def test_a_pad_setting_that_the_attenuator_lacks_is_refused(tmp_path):
             pier.run("tone_placement", **TONE, pad="70 dB")
 
 
-def test_the_envelope_is_the_state_that_is_commanded(tmp_path):
+def test_the_envelope_is_what_is_commanded_and_its_first_state_is_left(tmp_path, monkeypatch):
     with rig(tmp_path) as pier:
         pier.bring_up()
         settings = pier.settings("tone_placement", **TONE, corrections="false")
-        (exposure,) = find("tone_placement").envelope(settings, pier.bench)
+        commanded = []
+        apply = pier.session.gate.apply
+        monkeypatch.setattr(
+            pier.session.gate, "apply", lambda state: (commanded.append(state), apply(state))[1]
+        )
+        exposures = [each.state for each in find("tone_placement").envelope(settings, pier.bench)]
         list(find("tone_placement").measure(pier.session, settings))
-        assert pier.session.state(1) == exposure.state
+        assert set(commanded) == set(exposures)
+        assert pier.session.state(1) == exposures[0]
 
 
 def test_the_offset_may_be_read_at_the_upper_band_too(tmp_path):
