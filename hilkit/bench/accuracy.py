@@ -50,8 +50,21 @@ def _not_negative(value: Q) -> Q:
     return value
 
 
+def _above_zero(value: Q) -> Q:
+    """Refuse a width of zero: it would count as stated, and nothing would say that nobody knows it."""
+    if value.base == 0:
+        raise Mistake(
+            "an uncertainty of zero is no figure of accuracy",
+            seen=str(value),
+            allowed="a width above zero",
+            next_step="write how far off it may be; leave the key out where that is not known",
+        )
+    return value
+
+
 Db = Annotated[Ratio, AfterValidator(_plain_db)]
-Part = Annotated[Fraction, AfterValidator(_not_negative)]
+Width = Annotated[Db, AfterValidator(_above_zero)]
+Part = Annotated[Fraction, AfterValidator(_not_negative), AfterValidator(_above_zero)]
 
 
 class _Figure(FileModel):
@@ -112,9 +125,9 @@ _WIDTHS = ("within", "expanded", "standard")
 class RatioFigure(_Figure):
     """A figure of accuracy of a level."""
 
-    within: Db | None = Field(None, description="limit on both sides")
-    expanded: Db | None = Field(None, description="expanded uncertainty, as on a calibration certificate")
-    standard: Db | None = Field(None, description="standard uncertainty")
+    within: Width | None = Field(None, description="limit on both sides")
+    expanded: Width | None = Field(None, description="expanded uncertainty, as on a calibration certificate")
+    standard: Width | None = Field(None, description="standard uncertainty")
 
 
 class FractionFigure(_Figure):
@@ -129,7 +142,7 @@ class FractionFigure(_Figure):
         return "0.5 ppm"
 
 
-RatioEntry = Db | RatioFigure
+RatioEntry = Width | RatioFigure
 FractionEntry = Part | FractionFigure
 
 

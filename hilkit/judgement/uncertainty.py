@@ -27,6 +27,7 @@ from hilkit.judgement.coverage import (
     welch_satterthwaite,
 )
 from hilkit.judgement.montecarlo import Part, propagate, spread_of
+from hilkit.quantities import READING_UNITS, difference_unit
 from hilkit.readings.budget import Budget, BudgetLine, Distribution
 
 __all__ = ["Method", "Uncertainty", "combine"]
@@ -41,8 +42,8 @@ class Uncertainty:
     ``standard`` is the combined standard uncertainty; ``degrees_of_freedom`` the effective ones, truncated.
     ``coverage_factor`` is ``expanded`` over ``standard``, also where Monte Carlo found the interval.
     ``interval`` is relative to the value. ``method`` says how the interval was found; ``warning`` is a
-    sentence for a person, empty where there is nothing to say: the law of propagation would have stated
-    another interval (JCGM 101, 8.1), or effective degrees of freedom are not defined. ``missing`` has a
+    sentence for a person, empty where there is nothing to say: law of propagation and Monte Carlo state
+    different intervals (JCGM 101, 8.1), or effective degrees of freedom are not defined. ``missing`` has a
     sentence for each part that the budget has no figure for. ``spread`` is the distribution around the value.
     """
 
@@ -90,14 +91,19 @@ def combine(budget: Budget, *, probability: float = 0.95, method: Method | None 
     )
     freedom = max(math.floor(freedom + 1e-9), 1) if freedom < _UNLIMITED else math.inf
     warnings = [group.warning for group in groups if group.warning]
+    # A budget may be in a unit that no reading has.
+    unit = difference_unit(budget.unit) if budget.unit in READING_UNITS else budget.unit
     spread: Spread = StudentSpread(freedom)
     factor = student_factor(probability, freedom)
     if standard and method is None:
         method = "Monte Carlo" if _needs_trials(groups, standard, freedom, factor) else "law of propagation"
+        if method == "law of propagation":
+            apart = _shape_effect(groups, standard, factor) * standard
+            warnings += _kept(factor * standard, apart, standard, unit)
     if standard and method == "Monte Carlo":
         spread = _trials(budget, groups, standard, probability)
         by_trials = spread.quantile((1 + probability) / 2)
-        warnings += _difference(factor * standard, by_trials * standard, standard, budget.unit)
+        warnings += _difference(factor * standard, by_trials * standard, standard, unit)
         factor = by_trials
     expanded = factor * standard
     return Uncertainty(
@@ -197,7 +203,9 @@ _KURTOSIS = {
     Distribution.TWO_MAGNITUDES: 1.86,
 }
 
-# A factor that is off by this much moves the coverage of a 95 % interval by a quarter of a percent.
+# A factor that is off by this much moves the coverage of a 95 % interval by a quarter of a percent. The
+# numerical tolerance can be a quarter of it; trials that settle to 1 % would hardly do better than the law
+# there, which is kept, with a warning.
 _FACTOR_TOLERANCE = 0.02
 
 # So many degrees of freedom are as good as any number of them.
@@ -208,19 +216,22 @@ _MANY_DEGREES = 30
 
 
 def _needs_trials(groups: Sequence[_Group], standard: float, freedom: float, factor: float) -> bool:
-    """Tell whether a t factor would miss the interval by more than the tolerance.
-
-    The first correction of a quantile for the kurtosis g of the sum is (z^3 - 3 z) g / 24 (Cornish-Fisher).
-    """
+    """Tell whether a t factor would miss the interval by more than the tolerance."""
     shares = [group.part.standard / standard for group in groups]
     if any(not group.one_shape and share > 0.1 for group, share in zip(groups, shares, strict=True)):
         return True
-    kurtosis = math.fsum(
-        share**4 * _kurtosis(group.part) for group, share in zip(groups, shares, strict=True)
-    )
-    if abs(kurtosis) * max(abs(factor**3 - 3 * factor), 1.6) / 24 > _FACTOR_TOLERANCE:
+    if _shape_effect(groups, standard, factor) > _FACTOR_TOLERANCE:
         return True
     return freedom < _MANY_DEGREES and max(shares) ** 2 < 0.98
+
+
+def _shape_effect(groups: Sequence[_Group], standard: float, factor: float) -> float:
+    """Estimate how far the coverage factor is off because the sum is not quite normal.
+
+    The first correction of a quantile for the kurtosis g of the sum is (z^3 - 3 z) g / 24 (Cornish-Fisher).
+    """
+    kurtosis = math.fsum((group.part.standard / standard) ** 4 * _kurtosis(group.part) for group in groups)
+    return abs(kurtosis) * max(abs(factor**3 - 3 * factor), 1.6) / 24
 
 
 def _kurtosis(part: Part) -> float:
@@ -271,12 +282,17 @@ def _rounded(share: float) -> float:
     return round(share, 2)
 
 
+def _kept(by_law: float, apart: float, standard: float, unit: str) -> list[str]:
+    said = f"the law of propagation states +-{by_law:.3g} {unit}, {apart:.1g} {unit} or so from Monte Carlo"
+    return _beyond(apart, standard, unit, said, "the interval of the law")
+
+
 def _difference(by_law: float, by_trials: float, standard: float, unit: str) -> list[str]:
+    said = f"the law of propagation would state +-{by_law:.3g} {unit}, Monte Carlo +-{by_trials:.3g} {unit}"
+    return _beyond(abs(by_law - by_trials), standard, unit, said, "the Monte Carlo interval")
+
+
+def _beyond(apart: float, standard: float, unit: str, said: str, stated: str) -> list[str]:
     tolerance = numerical_tolerance(standard)
-    if abs(by_law - by_trials) <= tolerance:
-        return []
-    return [
-        f"the law of propagation would state +-{by_law:.3g} {unit}, Monte Carlo +-{by_trials:.3g} {unit}:"
-        f" more apart than the numerical tolerance of {tolerance:.1g} {unit} (JCGM 101, 8.1);"
-        " the Monte Carlo interval is the one stated"
-    ]
+    words = f"more apart than the numerical tolerance of {tolerance:.1g} {unit} (JCGM 101, 8.1)"
+    return [f"{said}: {words}; {stated} is the one stated"] if apart > tolerance else []

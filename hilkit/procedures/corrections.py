@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from hilkit.analysis import LineReading, line_shape, read_line
 from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import ratio_budget, time_budget
+from hilkit.procedures.evidence.floor import floor_check
 from hilkit.procedures.lines import ToneLines
 from hilkit.procedures.sweeps import wide_sweep
 from hilkit.readings import Bound, Budget, Evidence, Measured, Trace
@@ -32,7 +33,8 @@ _RBW_OFFSETS = 20.0
 class Moment:
     """Image and LO leakage at one time after the corrections were switched on, in dBc.
 
-    ``budgets`` has the budget of each under ``image`` and ``lo_leakage``.
+    ``budgets`` has the budget of each under ``image`` and ``lo_leakage``, ``evidence`` the checks of the
+    sweep that both come from and of the line's distance to the floor.
     """
 
     time_s: float
@@ -41,6 +43,7 @@ class Moment:
     leakage_dbc: float
     leakage: LineReading
     budgets: Mapping[str, Budget]
+    evidence: Mapping[str, tuple[Evidence, ...]]
 
 
 def switch_corrections(session: Session, channel: int, *, on: bool, deadline_s: float) -> None:
@@ -152,6 +155,11 @@ class Convergence:
         _, tone_dbm, tone_budget = line(1)
         image, image_dbm, image_budget = line(-1)
         leakage, leakage_dbm, leakage_budget = line(0)
+        seen = receiver.checks()
+
+        def doubts(reading: LineReading, name: str) -> tuple[Evidence, ...]:
+            return (*seen, floor_check(reading.above_floor_db, reading.bound, trace, name=name))
+
         return Moment(
             time_s=self.time_s,
             image_dbc=image_dbm - tone_dbm,
@@ -161,5 +169,9 @@ class Convergence:
             budgets={
                 "image": ratio_budget(image_budget, tone_budget),
                 "lo_leakage": ratio_budget(leakage_budget, tone_budget),
+            },
+            evidence={
+                "image": doubts(image, "the image"),
+                "lo_leakage": doubts(leakage, "the LO leakage"),
             },
         )

@@ -27,7 +27,14 @@ from hilkit.procedures.corrections import SETTLING_S, switch_corrections
 from hilkit.procedures.evidence import References, drift_check
 from hilkit.procedures.evidence.state import scatter_db
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Corrections, Deadline, Drive, Offset
-from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
+from hilkit.procedures.receiver import (
+    Receiver,
+    check_pad,
+    merged,
+    mute_others,
+    prepare_analyser,
+    with_evidence,
+)
 from hilkit.procedures.segments import Segment, points_db, segments_of
 from hilkit.procedures.states import expected_input_dbm, misfits_of_band, misfits_of_carrier, pad_for
 from hilkit.procedures.sweep_budgets import SweepBudgets
@@ -188,18 +195,25 @@ class _Run:
         """Yield the level of every point as it is read, then what follows from all of them."""
         first = self._states[0]
         references = References(self._session)
-        evidence = list(self._set_up(first))
+        evidence = self._set_up(first)
+        joints: tuple[Evidence, ...] = ()
+        own: tuple[Evidence, ...] = ()
         loss_db = self._session.path(first.channel).loss_db(_tone_hz(first), pad_db=first.pad_db)
         levels: list[list[float]] = []
         for segment in self._segments:
             levels.append([])
             for attenuation_db in segment.attenuations_db:
                 trace, reading = self._read(_state(self._settings, attenuation_db, segment.pad_db))
+                seen, before = self._receiver.checks(), own
+                own = (*seen, _distance(reading.above_floor_db, f"the point at {attenuation_db:g} dB"))
+                evidence = merged((*evidence, *seen))
                 levels[-1].append(reading.level_dbm)
                 if len(levels) == len(levels[-1]) == 1:
                     self._first_sd_db = reading.sd_db
                 if len(levels) > 1 and len(levels[-1]) == 1:
                     self._budgets.add_overlap(trace, reading)
+                    # All levels from here on rest on the two sweeps that measured the pad's step.
+                    joints = merged((*joints, *before, *own))
                     continue  # the overlap point stands in the series already
                 joined, _ = join_segments(levels)
                 self._budgets.add(trace, reading, joined_dbm=float(joined[-1]))
@@ -209,16 +223,17 @@ class _Run:
                     index=attenuation_db,
                     bound=reading.bound,
                     confidence=reading.confidence,
+                    evidence=merged((*own, *joints)),
                     budget=self._budgets.level(),
                 )
-            evidence.extend(self._receiver.checks())
         again = self._read(first)
         drift = drift_check(
             again[1].level_dbm - levels[0][0],
             scatter_db(again[1].sd_db, self._first_sd_db),
             what="the first point",
         )
-        evidence.extend((*self._receiver.checks(), self._distance(), drift, references.check()))
+        distance = _distance(self._least_snr_db, "the lowest point")
+        evidence = merged((*evidence, *self._receiver.checks(), distance, drift, references.check()))
         for measured in self._results(levels, *again):
             yield with_evidence(measured, evidence)
 
@@ -277,19 +292,6 @@ class _Run:
         self._least_snr_db = min(self._least_snr_db, reading.above_floor_db)
         return trace, reading
 
-    def _distance(self) -> Evidence:
-        held = self._least_snr_db >= _LEAST_SNR_DB
-        return Evidence(
-            name="distance to the floor",
-            held=held,
-            observed=f"{self._least_snr_db:.1f} dB at the lowest point",
-            required=f"at least {_LEAST_SNR_DB:g} dB",
-            sentence="every point stands clear of the noise"
-            if held
-            else "the lowest point is too near to the noise to tell its step error: use less pad, or a "
-            "smaller range",
-        )
-
     def _results(self, levels: list[list[float]], trace: Trace, again: LineReading) -> Iterator[Measured]:
         joined, pad_steps_db = join_segments(levels)
         settings_db = _points(self._settings)
@@ -318,6 +320,19 @@ class _Run:
             note="holds the pad's repeatability" if note else "",
             budget=budgets.drift(trace, again),
         )
+
+
+def _distance(above_floor_db: float, point: str) -> Evidence:
+    held = above_floor_db >= _LEAST_SNR_DB
+    return Evidence(
+        name="distance to the floor",
+        held=held,
+        observed=f"{above_floor_db:.1f} dB at {point}",
+        required=f"at least {_LEAST_SNR_DB:g} dB",
+        sentence=f"{point} stands clear of the noise"
+        if held
+        else f"{point} is too near to the noise to tell its step error: use less pad, or a smaller range",
+    )
 
 
 def _points(settings: PowerSweepSettings) -> tuple[float, ...]:

@@ -25,6 +25,7 @@ __all__ = [
     "Receiver",
     "check_pad",
     "checks",
+    "merged",
     "mute_others",
     "prepare_analyser",
     "reference_note",
@@ -120,13 +121,18 @@ def checks(status: AnalyserStatus) -> tuple[Evidence, ...]:
 
 
 def with_evidence(measured: Measured, evidence: Sequence[Evidence]) -> Measured:
-    """Return the reading with further checks attached, each name once: a check that failed before one that
-    could not be made, and that before one that held."""
+    """Return the reading with further checks attached, ``merged`` with its own."""
+    return replace(measured, evidence=merged((*measured.evidence, *evidence)))
+
+
+def merged(evidence: Sequence[Evidence]) -> tuple[Evidence, ...]:
+    """Return each name once: a check that failed before one that could not be made, and that before one that
+    held."""
     kept: dict[str, Evidence] = {}
-    for each in (*measured.evidence, *evidence):
+    for each in evidence:
         if each.name not in kept or _worse(each, kept[each.name]):
             kept[each.name] = each
-    return replace(measured, evidence=tuple(kept.values()))
+    return tuple(kept.values())
 
 
 def _worse(one: Evidence, other: Evidence) -> bool:

@@ -210,14 +210,16 @@ def _prove(
         trace=trace,
         budget=frequency_budget(session.bench, trace, frequency_hz=frequency_hz, sd_hz=sd_hz),
     )
-    yield with_evidence(error, (*picture.evidence, *seen))
+    held = references.check()
+    yield with_evidence(error, (*picture.evidence, *seen, held))
     change = Measured(
         name="level_change",
         value=picture.tone.port_dbm - before.tone.port_dbm,
         budget=ratio_budget(picture.tone.budget, before.tone.budget, "dB"),
     )
-    yield with_evidence(change, (*before.evidence, *picture.evidence))
-    yield _left_behind(settings, picture, new)
+    yield with_evidence(change, (*before.evidence, *picture.evidence, held))
+    left = _left_behind(settings, picture, new)
+    yield with_evidence(left, (references.check(),))
     yield from _image_and_leakage(checked(new, picture, references), "uncorrected", ())
     convergence = Convergence(session, new)
     session.note("corrections on, waiting for them to settle")

@@ -179,16 +179,17 @@ def _corrected(session: Session, tone: ToneLines, settings: TonePlacementSetting
     for moment in convergence.follow(deadline_s=settings.corrections_deadline.s, poll_s=settings.poll.s):
         moments.append(moment)
         for name, value, reading in (
-            ("image_settling", moment.image_dbc, moment.image),
-            ("lo_leakage_settling", moment.leakage_dbc, moment.leakage),
+            ("image", moment.image_dbc, moment.image),
+            ("lo_leakage", moment.leakage_dbc, moment.leakage),
         ):
             yield Measured(
-                name=name,
+                name=f"{name}_settling",
                 value=value,
                 index=moment.time_s,
                 bound=reading.bound,
                 confidence=reading.confidence,
-                budget=moment.budgets[name.removesuffix("_settling")],
+                evidence=moment.evidence[name],
+                budget=moment.budgets[name],
             )
     yield convergence.reading("corrections_time")
     last = moments[-1].image_dbc

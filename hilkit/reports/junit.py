@@ -163,14 +163,13 @@ def _reading_line(reading: StoredReading) -> str:
     parts = [name, "=", exact_text(reading.value), reading.unit]
     if reading.bound is not Bound.EXACT:
         parts.append(f"({reading.bound})")
-    if reading.uncertainty is not None:
-        parts.append(_uncertainty_text(reading.uncertainty))
+    parts += _uncertainty_texts(reading.uncertainty)
     if reading.limit:
         parts.append(f"limit {reading.limit}")
     if reading.comparison is not None:
         distance = reading.comparison
         parts.append(f"distance {exact_text(distance.value)} {distance.unit}")
-        parts += [_uncertainty_text(distance.uncertainty)] if distance.uncertainty else []
+        parts += _uncertainty_texts(distance.uncertainty)
     if reading.margin is not None:
         parts += [f"margin {exact_text(reading.margin)}", difference_unit(reading.unit)]
     parts += _decision_texts(reading)
@@ -179,11 +178,14 @@ def _reading_line(reading: StoredReading) -> str:
     return f"{text}; {reading.note}" if reading.note else text
 
 
-def _uncertainty_text(uncertainty: StatedUncertainty) -> str:
+def _uncertainty_texts(uncertainty: StatedUncertainty | None) -> list[str]:
+    """Return nothing for what is exact, a count or a state: it has no interval."""
+    if uncertainty is None or uncertainty.exact:
+        return []
     if uncertainty.unknown:
-        return "U not known"
+        return ["U not known"]
     how = f"{100 * uncertainty.probability:g} %, k {uncertainty.coverage_factor:.2f}, {uncertainty.method}"
-    return f"U {expanded_text(uncertainty)} ({how}{', incomplete' if uncertainty.missing else ''})"
+    return [f"U {expanded_text(uncertainty)} ({how}{', incomplete' if uncertainty.missing else ''})"]
 
 
 def _decision_texts(reading: StoredReading) -> list[str]:

@@ -78,6 +78,13 @@ def test_a_figure_without_a_limit_counts_with_two_standard_uncertainties_where_s
         ("level: {k: 2}", 8, "a figure without width"),
         ("level: -0.1 dB", 8, "an uncertainty is not negative"),
         ("level: {within: -0.1 dB}", 17, "an uncertainty is not negative"),
+        ("level: 0 dB", 8, "an uncertainty of zero is no figure"),
+        ("flatness: 0.0 dB", 11, "an uncertainty of zero is no figure"),
+        ("level: {within: 0 dB}", 17, "an uncertainty of zero is no figure"),
+        ("level: {expanded: 0 dB, k: 2}", 19, "an uncertainty of zero is no figure"),
+        ("level: {standard: 0 dB}", 19, "an uncertainty of zero is no figure"),
+        ("reference: 0 ppm", 12, "an uncertainty of zero is no figure"),
+        ("span_axis: {within: 0 %}", 21, "an uncertainty of zero is no figure"),
         ("level: {within: 0.1 dB, standard: 0.1 dB}", 25, "two figures for one thing"),
         ("level: {expanded: 0.2 dB}", 8, "without its coverage factor"),
         ("level: {expanded: 0.2 dB, k: 2, distribution: rectangular}", 47, "normal distribution"),
@@ -99,6 +106,14 @@ def test_a_figure_that_makes_no_sense_is_refused_at_its_place(text, column, word
         accuracy(text)
     (problem,) = caught.value.problems
     assert (problem.line, problem.column) == (1, column)
+
+
+def test_who_writes_zero_for_not_known_is_told_to_leave_the_key_out():
+    with pytest.raises(FileProblems) as caught:
+        accuracy("flatness: 0 dB")
+    (problem,) = caught.value.problems
+    assert (problem.seen, problem.allowed) == ("0 dB", "a width above zero")
+    assert "leave the key out where that is not known" in problem.next_step
 
 
 def test_keys_of_accuracy_go_with_the_class_of_the_instrument(tmp_path: Path):

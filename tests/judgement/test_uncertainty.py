@@ -100,7 +100,31 @@ def test_a_difference_between_the_methods_is_told_and_a_small_one_is_not() -> No
     told = combine(budget(within(0.3)))
     assert "+-0.339 dB" in told.warning
     assert "Monte Carlo interval is the one stated" in told.warning
-    assert combine(budget(*[within(0.3)] * 5)).warning == ""
+    assert combine(budget(*[within(0.1)] * 5)).warning == ""
+
+
+def test_the_law_is_not_kept_silently_beyond_the_numerical_tolerance() -> None:
+    """JCGM 101:2008, 7.9.2 and 8.1: for u = 0.099 dB the tolerance is 0.0005 dB, 0.5 % of u.
+
+    With a rectangle of 60 % of u beside a normal part, k is 1.9412 (the convolution, integrated numerically)
+    and not 1.9600: 0.0019 dB of U.
+    """
+    lines = within(0.6 * 0.099 * math.sqrt(3)), normal(0.8 * 0.099)
+    found = combine(budget(*lines))
+    assert found.expanded == pytest.approx(1.9412 * 0.099, abs=0.02 * 0.099)
+    assert "numerical tolerance of 0.0005 dB (JCGM 101, 8.1)" in found.warning
+    assert "the interval of the law is the one stated" in found.warning
+    wide = within(0.6 * 0.101 * math.sqrt(3)), normal(0.8 * 0.101)  # tolerance 0.005 dB, 5 % of u
+    assert combine(budget(*wide)).warning == ""
+
+
+@pytest.mark.parametrize("unit", ["dBm", "dBc"])
+@pytest.mark.parametrize("lines", [(within(0.3),), (within(0.0594 * math.sqrt(3)), normal(0.0792))])
+def test_a_warning_tells_a_difference_of_levels_in_db(unit: str, lines: tuple[BudgetLine, ...]) -> None:
+    """Two levels differ by a ratio, whose unit is dB; common practice, no source."""
+    warning = combine(budget(*lines, unit=unit)).warning
+    assert " dB" in warning
+    assert unit not in warning
 
 
 def test_what_nobody_gave_a_figure_for_is_listed() -> None:

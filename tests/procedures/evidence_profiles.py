@@ -2,17 +2,18 @@
 
 ``FAILED`` and ``MISSING`` say for each kind which bench makes it fail or be impossible, what is run there, on
 which reading it shows and with which words. Kinds that are always possible have no entry in ``MISSING``.
+``FAILED_TOO`` has further readings on which a kind must show; of a series its last point.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from tests.procedures.rig import CARRIER, TONE, Rig
 
-__all__ = ["FAILED", "MISSING", "Case"]
+__all__ = ["FAILED", "FAILED_TOO", "MISSING", "Case"]
 
 Data = dict[str, Any]
 
@@ -154,6 +155,26 @@ FAILED: dict[str, Case] = {
         words="the corrections are",
     ),
 }
+
+_SWEPT = replace(FAILED["overload"], procedure="power_sweep", settings=SWEEP)
+_FOLLOWED = replace(FAILED["overload"], settings=CORRECTED)
+_RETUNED = replace(
+    FAILED["reference held"], procedure="retune", settings={**TONE, "to": "1862.5 MHz"}, after="ready_after"
+)
+
+FAILED_TOO: tuple[tuple[str, Case], ...] = (
+    ("overload", replace(_SWEPT, reading=("level", ""))),
+    (
+        "calibrated sweep",
+        replace(FAILED["calibrated sweep"], procedure="power_sweep", settings=SWEEP, reading=("level", "")),
+    ),
+    ("distance to the floor", replace(FAILED["distance to the floor"], reading=("level", ""))),
+    ("overload", replace(_FOLLOWED, reading=("image_settling", ""))),
+    ("overload", replace(_FOLLOWED, reading=("lo_leakage_settling", ""))),
+    ("reference held", replace(_RETUNED, reading=("carrier_error", ""))),
+    ("reference held", replace(_RETUNED, reading=("level_change", ""))),
+    ("reference held", replace(_RETUNED, reading=("old_frequency_level", ""))),
+)
 
 MISSING: dict[str, Case] = {
     "overload": Case(

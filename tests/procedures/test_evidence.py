@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import secrets
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from tests.procedures.evidence_profiles import (
     CORRECTED,
     DEEP,
     FAILED,
+    FAILED_TOO,
     MISSING,
     SWEEP,
     Case,
@@ -90,6 +92,36 @@ def test_a_check_that_fails_is_told_in_plain_words_and_its_reading_cannot_pass(t
     assert found.held is False, found
     assert case.words in found.sentence
     assert verdict_of(case, by_key(readings)[case.reading]) is Verdict.INCONC
+
+
+@pytest.mark.parametrize(
+    ("name", "case"), FAILED_TOO, ids=[f"{name}, {case.reading[0]}" for name, case in FAILED_TOO]
+)
+def test_a_check_that_fails_shows_on_every_reading_that_rests_on_it(tmp_path, name, case):
+    *_, last = (each for each in run(tmp_path, case) if (each.name, each.phase) == case.reading)
+    (found,) = [each for each in last.evidence if each.name == name]
+    assert found.held is False, found
+    assert case.words in found.sentence
+    assert verdict_of(case, last) is Verdict.INCONC
+
+
+def test_a_level_tells_of_its_own_sweep_alone(tmp_path):
+    """The tone overloads the analyser at the highest points, and no longer some dB further down."""
+    case = Case(words="", reading=("level", ""), edit=analyser(mixer_overload="-26 dBm"))
+    case = replace(case, procedure="power_sweep", settings=SWEEP)
+    levels = [each for each in run(tmp_path, case) if each.name == "level"]
+    assert failed_checks(levels[0]) == ["overload"]
+    assert failed_checks(levels[-1]) == []
+
+
+def test_a_level_behind_a_move_of_the_pad_rests_on_the_sweeps_that_measured_the_move(tmp_path):
+    """With less pad the tone overloads the analyser at the overlap, and not at the last point."""
+    moves = {**SWEEP, "to": "20 dB", "pad": "20 dB", "usable_range": "10 dB"}
+    case = Case(words="", reading=("level", ""), edit=analyser(mixer_overload="-36 dBm"))
+    case = replace(case, procedure="power_sweep", settings=moves)
+    levels = {each.index: each for each in run(tmp_path, case) if each.name == "level"}
+    assert failed_checks(levels[10.0]) == []
+    assert failed_checks(levels[20.0]) == ["overload"]
 
 
 @pytest.mark.parametrize("name", MISSING)

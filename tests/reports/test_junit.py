@@ -12,7 +12,8 @@ import junitparser
 import pytest
 
 from hilkit.errors import ExitCode, RecordError
-from hilkit.readings import Verdict
+from hilkit.judgement import StatedUncertainty, combine
+from hilkit.readings import Budget, Verdict
 from hilkit.record import Event, Outcome, ReadingTaken, RunEnded, StepBegun, StepEnded, StoredRun
 from hilkit.reports import junit_tree, write_junit
 from tests.record.samples import PLANNED, begun, night, stored
@@ -218,3 +219,13 @@ def test_the_index_of_a_series_has_at_most_three_decimals(tmp_path: Path) -> Non
         )
     text = ET.tostring(junit_tree(stored(tmp_path, events)).getroot(), encoding="unicode")
     assert re.findall(r"image_settling(\S*) =", text) == ["[0.009]", "[7.5]", "[30]"]
+
+
+def test_what_is_exact_has_no_uncertainty_beside_it(tmp_path: Path) -> None:
+    """A count is in no doubt, and k and a probability of nothing say nothing; common practice, no source."""
+    step = PLANNED[0]
+    exact = StatedUncertainty.of(combine(Budget(unit="1", lines=())), "1")
+    count = taken(step, "lines_lost", 2.0, "1")
+    events = [begun(), StepBegun(planned=step), ReadingTaken(step=1, reading=count, uncertainty=exact)]
+    text = ET.tostring(junit_tree(stored(tmp_path, events)).getroot(), encoding="unicode")
+    assert "lines_lost = 2.000 verdict none" in text
