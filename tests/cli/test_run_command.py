@@ -191,7 +191,7 @@ def test_a_record_on_a_full_disk_does_not_hide_that_the_bench_is_not_safe(
 
     monkeypatch.setattr(Record, "listener", full)
     left = iter([[], ["RF of channel 1 off: no answer; switch the radio's supply off"]])
-    monkeypatch.setattr("hilkit.runner.engine.make_safe", lambda *_: next(left))
+    monkeypatch.setattr("hilkit.runner.bench_safety.make_safe", lambda *_: next(left))
     lab_with(here)
     done = call(capsys, "run", "small")
     assert done.code == 7

@@ -1,0 +1,96 @@
+"""Brings the bench of a run into its safe state: before anything else, after trouble, on every way out."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from typing import Any
+
+from hilkit.bench import Bench, Connected
+from hilkit.bench.connected import open_one
+from hilkit.clock import Clock
+from hilkit.errors import BenchNotSafe, HilkitError, Interrupted
+from hilkit.record import NoteTaken
+from hilkit.runner.bus import Bus
+from hilkit.runner.interrupt import StopRequest
+from hilkit.runner.tail import Tail
+from hilkit.safety import make_safe
+
+__all__ = ["BenchSafety"]
+
+
+class BenchSafety:
+    """Knows how the bench was left: ``not_safe`` says what did not get there, ``made_safe`` that all did."""
+
+    def __init__(self, bench: Bench, bus: Bus, clock: Clock) -> None:
+        self.not_safe: list[str] = []
+        self.made_safe = False
+        self._bench = bench
+        self._bus = bus
+        self._clock = clock
+
+    @contextmanager
+    def left_safe(self, connected: Connected, request: StopRequest) -> Iterator[None]:
+        """Bring the bench into its safe state before anything else, and again on every way out.
+
+        A crash of an earlier run may have left RF on. On the way out no signal can shorten it.
+        """
+        try:
+            with request.suspended():
+                found = self._as_found(connected)
+            self.reach(connected, request)
+            for text in found:
+                self._bus.emit(NoteTaken(step=0, text=text))
+            yield
+        except (Interrupted, KeyboardInterrupt):
+            request.disarm()
+            self._bus.farewell(
+                NoteTaken(step=0, text="stopping: the bench is brought to its safe state first")
+            )
+            raise
+        finally:
+            request.disarm()
+            self._make_safe(connected)
+
+    def reach(self, connected: Connected, request: StopRequest) -> None:
+        """Bring the bench into its safe state; raises ``BenchNotSafe`` where it does not get there."""
+        with request.suspended():  # a wait broken off in there would pass for a bench that is not safe
+            self._make_safe(connected)
+        if self.not_safe:
+            raise BenchNotSafe(
+                "the bench could not be brought to its safe state: " + "; ".join(self.not_safe),
+                next_step="do by hand what is named here before anybody touches a connector",
+            )
+
+    def quieten_radio(self, resource_manager: Any, tail: Tail) -> None:
+        """Turn RF off although the bench is not complete: an earlier run that crashed may have left it on."""
+        try:
+            radio = open_one(self._bench.radio_spec, resource_manager, self._clock, tail)
+            with Connected(self._bench, {}, radio) as alone:
+                radio.identity()
+                self._make_safe(alone)
+        except HilkitError as error:
+            told = f"whether RF is on is unknown: the radio cannot be reached ({error.message})"
+            self._bus.emit(NoteTaken(step=0, text=told))
+
+    @property
+    def told(self) -> str:
+        """A sentence on the safe state that was reached."""
+        channels = ", ".join(map(str, self._bench.channels))
+        return f"the bench is in its safe state: RF of channels {channels} off, read back"
+
+    def _make_safe(self, connected: Connected) -> None:
+        self.not_safe = make_safe(connected, self._clock)
+        self.made_safe = not self.not_safe
+
+    def _as_found(self, connected: Connected) -> list[str]:
+        """Say what an earlier user of the bench left behind: RF on, entries in error queues."""
+        told = []
+        with suppress(HilkitError):  # a radio that does not say is dealt with by the safe state
+            for channel in self._bench.channels:
+                if connected.radio.rf(channel):
+                    level = f"attenuation {connected.radio.attenuation(channel):g} dB"
+                    told.append(f"RF of channel {channel} was on at the start of this run, {level}")
+        for name, entries in connected.found.items():
+            told.append(f"found in the error queue of {name}, from before this run: {'; '.join(entries)}")
+        return told
