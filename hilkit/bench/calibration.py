@@ -107,7 +107,8 @@ class CalibrationFile(FileModel):
 class PathCalibration:
     """A calibration as the loss of a path: arrays over the frequencies in Hz, in dB.
 
-    ``pad_db`` is the setting of the step attenuator at which ``loss_db`` holds, 0 without one.
+    ``pad_db`` is the setting of the step attenuator at which ``loss_db`` holds, 0 without one. ``overdue``
+    names the instruments that took part although their own calibration had run out by then, with that day.
     """
 
     path: str
@@ -120,6 +121,7 @@ class PathCalibration:
     local_db: Floats
     file: str
     missing: tuple[str, ...] = ()
+    overdue: tuple[tuple[str, dt.date], ...] = ()
 
     @classmethod
     def of(cls, entry: CalibrationFile, file: FilePath) -> PathCalibration:
@@ -135,6 +137,11 @@ class PathCalibration:
             local_db=np.array([point.local.db for point in entry.points]),
             file=file.name,
             missing=tuple(entry.missing),
+            overdue=tuple(
+                (name, used.calibration_due)
+                for name, used in entry.instruments.items()
+                if used.calibration_due is not None and used.calibration_due < entry.date
+            ),
         )
 
     @property
@@ -147,6 +154,17 @@ class PathCalibration:
         low, high = self.coverage_hz
         return low <= low_hz and high_hz <= high
 
+    def within(self, low_hz: float, high_hz: float) -> tuple[float, float] | None:
+        """Return the part of a range of frequencies that lies in the grid, ``None`` where none does."""
+        low, high = max(low_hz, self.coverage_hz[0]), min(high_hz, self.coverage_hz[1])
+        return (low, high) if low <= high else None
+
+    def beyond(self, low_hz: float, high_hz: float) -> list[tuple[float, float]]:
+        """Return the parts of a range of frequencies that lie outside the grid, below it and above."""
+        low, high = self.coverage_hz
+        parts = [(low_hz, min(high_hz, low))] if low_hz < low else []
+        return parts + ([(max(low_hz, high), high_hz)] if high_hz > high else [])
+
     def at(self, frequency_hz: Floats, pad_db: float) -> Floats:
         """Return the loss in dB at each frequency in the grid with the pad at another setting."""
         return np.asarray(np.interp(frequency_hz, self.frequency_hz, self.loss_db) + pad_db - self.pad_db)
@@ -155,9 +173,10 @@ class PathCalibration:
         """Return the least loss in dB between two frequencies with the pad at 0 dB, less twice its standard
         uncertainty; infinite where the grid does not reach.
         """
-        low, high = max(low_hz, self.coverage_hz[0]), min(high_hz, self.coverage_hz[1])
-        if low > high:
+        part = self.within(low_hz, high_hz)
+        if part is None:
             return math.inf
+        low, high = part
         inside = self.frequency_hz[(self.frequency_hz > low) & (self.frequency_hz < high)]
         axis = np.concatenate(([low, high], inside))
         doubt = 2 * math.hypot(float(self.common_db.max()), float(self.local_db.max()))

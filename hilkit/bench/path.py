@@ -110,9 +110,9 @@ class Path:
         Of several that of the nearest pad setting. ``PathError`` for a frequency outside its grid, unless
         the bench file lets the elements stand in.
         """
-        if not self.calibrations:
+        nearest = self.nearest_calibration(pad_db)
+        if nearest is None:
             return None
-        nearest = min(self.calibrations, key=lambda each: abs(each.pad_db - pad_db))
         lowest, highest = float(np.min(frequency_hz)), float(np.max(frequency_hz))
         if nearest.covers(lowest, highest):
             return nearest
@@ -126,6 +126,15 @@ class Path:
             next_step="calibrate it over the frequencies in use, or let the elements' losses stand in with "
             "calibration_policy: warn in the bench file",
         )
+
+    def nearest_calibration(self, pad_db: float) -> PathCalibration | None:
+        """Return that of the nearest pad setting, whatever its grid; ``None`` where the path has none."""
+        return min(self.calibrations, key=lambda each: abs(each.pad_db - pad_db), default=None)
+
+    @cached_property
+    def instruments(self) -> tuple[str, ...]:
+        """Names of the step attenuator and the switches in this path."""
+        return tuple(dict.fromkeys(element.instrument for element in self.elements if element.instrument))
 
     @cached_property
     def pad_instrument(self) -> str | None:
@@ -149,14 +158,23 @@ class Path:
     def losses_db(self, frequency_hz: ArrayLike, *, pad_db: float = 0.0) -> NDArray[np.float64]:
         """Return the loss in dB from the radio port to the analyser at each frequency in Hz.
 
-        ``pad_db`` is the nominal setting of the step attenuator; its residual loss is in the path.
+        ``pad_db`` is the nominal setting of the step attenuator; its residual loss is in the path. Where a
+        calibration does not reach, the elements count if the bench file lets them.
         Raises ``PathError`` for a frequency at which an element has no loss.
         """
         axis = np.asarray(frequency_hz, dtype=np.float64)
-        calibration = self.calibration(axis, pad_db=pad_db)
-        if calibration is not None:
-            return calibration.at(axis, pad_db)
-        return self._sum(self.elements, axis, pad_db)
+        calibration = (
+            self.nearest_calibration(pad_db) if self.falls_back else self.calibration(axis, pad_db=pad_db)
+        )
+        if calibration is None:
+            return self._sum(self.elements, axis, pad_db)
+        low, high = calibration.coverage_hz
+        outside = (axis < low) | (axis > high)
+        losses = calibration.at(axis, pad_db)
+        if outside.any():
+            losses = np.array(losses)
+            losses[outside] = self._sum(self.elements, axis[outside], pad_db)
+        return losses
 
     def loss_db(self, frequency_hz: float, *, pad_db: float = 0.0) -> float:
         """Return the loss in dB from the radio port to the analyser at one frequency; see ``losses_db``."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from hilkit.cli.calibrations import calibration_warnings
 from hilkit.cli.common import Kind, counted, lab_for, lab_of, lab_option, locate
 from hilkit.errors import ExitCode, FileProblems, HilkitError, Problem, UsageError
 from hilkit.files.shapes import near
@@ -36,8 +37,8 @@ def command(files: tuple[str, ...], bench_name: str | None, lab_folder: Path | N
     """Check plans, benches, drivers and profiles without touching an instrument.
 
     Every mistake is shown with its place. A plan is also checked against its bench: instruments it needs,
-    carriers, path loss at its frequencies, predicted levels against the ratings. Exit code 2 if there is any
-    mistake.
+    carriers, path loss at its frequencies, predicted levels against the ratings, the calibrations of today.
+    Exit code 2 if there is any mistake, or if the run would be refused.
     """
     clean = True
     for name in files:
@@ -81,7 +82,8 @@ def _checked(name: str, by_name: Kind, bench_name: str | None, lab_folder: Path 
         if problems := check_against_profile(bench, lab):
             raise FileProblems(problems)
         instruments = counted(len(bench.instruments) + 1, "instrument")
-        return f"bench in order: {instruments}, {counted(len(bench.paths), 'path')}"
+        in_order = f"bench in order: {instruments}, {counted(len(bench.paths), 'path')}"
+        return "\n".join([in_order, *calibration_warnings(bench)])
     if kind == "driver":
         from hilkit.instruments import load_dialect
 
@@ -105,7 +107,7 @@ def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> str:
     bench = load_bench(where, lab)
     if problems := check_fit(plan, bench):
         raise FileProblems(problems)
-    return f"{in_order}; it fits the bench {bench.name}"
+    return "\n".join([f"{in_order}; it fits the bench {bench.name}", *calibration_warnings(bench, plan)])
 
 
 def _kind_by_folder(path: Path) -> Kind:

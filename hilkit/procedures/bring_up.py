@@ -42,6 +42,10 @@ class BringUpSettings(Settings):
     poll: Poll = Duration(0.1)
 
 
+def _reported(name: str, unit: str, meaning: str) -> ReadingSpec:
+    return ReadingSpec(name=name, unit=unit, meaning=meaning, by_radio=True)
+
+
 class BringUp(Procedure[BringUpSettings]):
     """Reference lock, identity, initial calibration; RF stays off, transmit attenuation at its highest."""
 
@@ -49,17 +53,13 @@ class BringUp(Procedure[BringUpSettings]):
     summary = "reference lock, identity and firmware, initial calibration, everything at lowest power"
     settings_model = BringUpSettings
     readings = (
-        ReadingSpec(
-            name="reference_locked", unit="1", meaning="1 when the radio reports its reference locked, else 0"
-        ),
-        ReadingSpec(
-            name="reference_lock_time", unit="s", meaning="time from selecting the reference to lock"
-        ),
-        ReadingSpec(name="calibrated", unit="1", meaning="1 when the initial calibration ended well, else 0"),
-        ReadingSpec(name="calibration_time", unit="s", meaning="duration of the initial calibration"),
-        ReadingSpec(name="boots", unit="1", meaning="how often the radio has started, as it counts"),
-        ReadingSpec(name="uptime", unit="s", meaning="time since the radio started"),
-        ReadingSpec(name="temperature", unit="°C", meaning="temperature that the radio reports at the end"),
+        _reported("reference_locked", "1", "1 when the radio reports its reference locked, else 0"),
+        _reported("reference_lock_time", "s", "time from selecting the reference to lock"),
+        _reported("calibrated", "1", "1 when the initial calibration ended well, else 0"),
+        _reported("calibration_time", "s", "duration of the initial calibration"),
+        _reported("boots", "1", "how often the radio has started, as it counts"),
+        _reported("uptime", "s", "time since the radio started"),
+        _reported("temperature", "°C", "temperature that the radio reports at the end"),
     )
     needs = (
         Need(instrument_class="signal_analyser"),

@@ -11,7 +11,7 @@ from pydantic import Field
 from hilkit.analysis import band_power
 from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import with_unit
-from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
+from hilkit.procedures.contract import Band, Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, switch_corrections
 from hilkit.procedures.evidence import References, floor_check, settled_check
 from hilkit.procedures.evidence.state import scatter_db
@@ -98,6 +98,12 @@ class ChannelPower(Procedure[ChannelPowerSettings]):
         low_hz, high_hz = _span(settings)
         yield from misfits_of_span(bench, high_hz - low_hz, "bandwidth")
         yield from misfits_of_band(bench, settings.channel, low_hz, high_hz)
+
+    def reads(self, settings: ChannelPowerSettings, bench: Bench) -> Iterator[Band]:
+        """The span that is swept."""
+        low_hz, high_hz = _span(settings)
+        pad_db = _state(settings, bench).pad_db
+        yield Band(channel=settings.channel, low_hz=low_hz, high_hz=high_hz, pad_db=pad_db)
 
     def measure(self, session: Session, settings: ChannelPowerSettings) -> Iterator[Measured]:
         """Sweep the floor with RF off, then the stream, and integrate the difference."""

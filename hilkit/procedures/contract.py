@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from hilkit.bench import Bench
     from hilkit.safety import RfState, Session
 
-__all__ = ["Calibrates", "Exposure", "Need", "Procedure", "Settings"]
+__all__ = ["Band", "Calibrates", "Exposure", "Need", "Procedure", "Settings"]
 
 
 class Settings(BaseModel):
@@ -43,6 +43,16 @@ class Exposure:
 
     state: RfState
     expected_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Band:
+    """Frequencies in Hz at which a procedure reads a channel through its path, with the pad at ``pad_db``."""
+
+    channel: int
+    low_hz: float
+    high_hz: float
+    pad_db: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +107,30 @@ class Procedure(ABC, Generic[S]):
         for spec in self.readings:
             for phase in spec.phases or ("",):
                 yield spec.name, phase
+
+    def reads(self, settings: S, bench: Bench) -> Iterable[Band]:
+        """Yield what is read of the radio through a path: there its calibration must hold.
+
+        By default the radio's bandwidth around the carrier of every state with RF on.
+        """
+        half_hz = bench.radio.bandwidth_hz / 2
+        states = [exposure.state for exposure in self.envelope(settings, bench) if exposure.state.rf_on]
+        for channel, hz, pad_db in dict.fromkeys((s.channel, s.carrier_hz, s.pad_db) for s in states):
+            yield Band(channel=channel, low_hz=hz - half_hz, high_hz=hz + half_hz, pad_db=pad_db)
+
+    def rests_on(self, settings: S, bench: Bench) -> tuple[str, ...]:
+        """Return the names of the instruments on whose calibration the readings rest with these settings.
+
+        By default the first of each class that is needed, and with an analyser what stands in the path: of
+        the channel that the settings name, else of every channel.
+        """
+        classes = dict.fromkeys(need.instrument_class for need in self.needs)
+        names = [spec.name for each in classes for spec in bench.of_class(each)[:1]]
+        if "signal_analyser" in classes:
+            channel = getattr(settings, "channel", None)
+            for path in map(bench.path, bench.channels if channel is None else (channel,)):
+                names += path.instruments
+        return tuple(dict.fromkeys(names))
 
     def calibrates(self, settings: S, bench: Bench) -> Calibrates | None:
         """Return what the readings are a calibration of, ``None`` where they are none."""

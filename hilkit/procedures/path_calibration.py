@@ -83,6 +83,10 @@ class PathCalibration(Procedure[PathCalibrationSettings]):
             temperature_c=None if settings.temperature is None else settings.temperature.celsius,
         )
 
+    def rests_on(self, settings: PathCalibrationSettings, bench: Bench) -> tuple[str, ...]:
+        """The generator, what reads the power by these settings, and what stands in the path."""
+        return Substitution(bench, settings, ()).instruments
+
     def measure(self, session: Session, settings: PathCalibrationSettings) -> Iterator[Measured]:
         """Have a person connect, read twice, yield the difference."""
         for each in Substitution(session.bench, settings, _grid_hz(settings)).run(session):

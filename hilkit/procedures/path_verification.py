@@ -70,6 +70,10 @@ class PathVerification(Procedure[PathVerificationSettings]):
         work.path.losses_db(_points_hz(settings), pad_db=settings.pad.db)
         yield from work.misfits()
 
+    def rests_on(self, settings: PathVerificationSettings, bench: Bench) -> tuple[str, ...]:
+        """The generator, what reads the power by these settings, and what stands in the path."""
+        return Substitution(bench, settings, ()).instruments
+
     def measure(self, session: Session, settings: PathVerificationSettings) -> Iterator[Measured]:
         """Yield all deviations, then raise ``MeasurementError`` if one exceeds the alarm."""
         work, worst = Substitution(session.bench, settings, _points_hz(settings)), (0.0, 0.0)

@@ -22,7 +22,7 @@ from hilkit.analysis import (
     step_errors_db,
 )
 from hilkit.errors import MeasurementError
-from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
+from hilkit.procedures.contract import Band, Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, switch_corrections
 from hilkit.procedures.evidence import References, drift_check
 from hilkit.procedures.evidence.state import scatter_db
@@ -158,8 +158,13 @@ class PowerSweep(Procedure[PowerSweepSettings]):
                     "the radio can use"
                 ),
             )
-        tone_hz = settings.carrier.hz + settings.offset.hz
-        yield from misfits_of_band(bench, settings.channel, tone_hz - _BAND_HZ / 2, tone_hz + _BAND_HZ / 2)
+        yield from misfits_of_band(bench, settings.channel, *_band(settings))
+
+    def reads(self, settings: PowerSweepSettings, bench: Bench) -> Iterator[Band]:
+        """The surroundings of the tone, at each setting of the pad."""
+        low_hz, high_hz = _band(settings)
+        for pad_db in dict.fromkeys(segment.pad_db for segment in _segments(settings, bench)):
+            yield Band(channel=settings.channel, low_hz=low_hz, high_hz=high_hz, pad_db=pad_db)
 
     def measure(self, session: Session, settings: PowerSweepSettings) -> Iterator[Measured]:
         """Read each point with one sweep, the analyser configured once."""
@@ -172,6 +177,11 @@ class PowerSweep(Procedure[PowerSweepSettings]):
         session.select(settings.channel)
         mute_others(session, settings.channel)
         yield from _Run(session, settings, segments).points()
+
+
+def _band(settings: PowerSweepSettings) -> tuple[float, float]:
+    tone_hz = settings.carrier.hz + settings.offset.hz
+    return tone_hz - _BAND_HZ / 2, tone_hz + _BAND_HZ / 2
 
 
 class _Run:

@@ -12,7 +12,7 @@ from pydantic import Field
 from hilkit.analysis import collisions, line_frequencies_hz
 from hilkit.errors import BenchError, MeasurementError
 from hilkit.procedures.budgets import frequency_budget, ratio_budget
-from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
+from hilkit.procedures.contract import Band, Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, Convergence
 from hilkit.procedures.evidence import References, checked
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
@@ -98,12 +98,16 @@ class Retune(Procedure[RetuneSettings]):
     settings_model = RetuneSettings
     readings = (
         ReadingSpec(
-            name="lock_time", unit="s", meaning="time from the restart of the synthesiser until it is locked"
+            name="lock_time",
+            unit="s",
+            meaning="time from the restart of the synthesiser until it is locked",
+            by_radio=True,
         ),
         ReadingSpec(
             name="calibration_time",
             unit="s",
             meaning="duration of the initial calibration at the new carrier",
+            by_radio=True,
         ),
         ReadingSpec(
             name="ready_after",
@@ -124,9 +128,14 @@ class Retune(Procedure[RetuneSettings]):
         _phases("image", "line at -1 times the offset, at the new carrier"),
         _phases("lo_leakage", "line at the new carrier"),
         ReadingSpec(
-            name="corrections_time", unit="s", meaning="time until the radio reports its corrections settled"
+            name="corrections_time",
+            unit="s",
+            meaning="time until the radio reports its corrections settled",
+            by_radio=True,
         ),
-        ReadingSpec(name="resets", unit="1", meaning="how often the radio restarted in between"),
+        ReadingSpec(
+            name="resets", unit="1", meaning="how often the radio restarted in between", by_radio=True
+        ),
     )
     needs = (
         Need(instrument_class="signal_analyser"),
@@ -158,6 +167,13 @@ class Retune(Procedure[RetuneSettings]):
         yield from _misfits_of_move(settings, band_hz * LEAST_SPACING_OF_BAND)
         for name, hz in (("carrier", settings.carrier.hz), ("to", settings.to.hz)):
             yield from misfits_of_band(bench, settings.channel, hz - band_hz / 2, hz + band_hz / 2, name)
+
+    def reads(self, settings: RetuneSettings, bench: Bench) -> Iterator[Band]:
+        """The radio's bandwidth around both carriers."""
+        half_hz = bench.radio.bandwidth_hz / 2
+        for hz in (settings.carrier.hz, settings.to.hz):
+            pad_db = _state(settings, bench, hz).pad_db
+            yield Band(channel=settings.channel, low_hz=hz - half_hz, high_hz=hz + half_hz, pad_db=pad_db)
 
     def yields(self, settings: RetuneSettings) -> Iterator[tuple[str, str]]:
         """Everything, but no time of a calibration that is not run."""

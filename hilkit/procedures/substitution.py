@@ -106,8 +106,7 @@ class Substitution:
     @property
     def instruments(self) -> tuple[str, ...]:
         """Names of the instruments that take part, those in the path among them."""
-        moving = [self.path.pad_instrument, *self.path.switch_positions]
-        return (self._generator.name, self._sensor.name, *(name for name in moving if name))
+        return (self._generator.name, self._sensor.name, *self.path.instruments)
 
     def exposure(self) -> Exposure:
         """Return the state of the radio meanwhile, and the time that all takes without the person."""

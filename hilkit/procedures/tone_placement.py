@@ -11,7 +11,7 @@ from pydantic import Field
 from hilkit.analysis import LINES, settled_after
 from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import frequency_budget, time_budget, with_unit
-from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
+from hilkit.procedures.contract import Band, Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, Convergence, Moment
 from hilkit.procedures.evidence import References, checked
 from hilkit.procedures.evidence.drive import LESS_DRIVE_DB
@@ -107,7 +107,10 @@ class TonePlacement(Procedure[TonePlacementSettings]):
         _against_time("image_settling", "image while the corrections settle"),
         _against_time("lo_leakage_settling", "LO leakage while the corrections settle"),
         ReadingSpec(
-            name="corrections_time", unit="s", meaning="time until the radio reports its corrections settled"
+            name="corrections_time",
+            unit="s",
+            meaning="time until the radio reports its corrections settled",
+            by_radio=True,
         ),
         ReadingSpec(
             name="image_settled_after",
@@ -146,6 +149,12 @@ class TonePlacement(Procedure[TonePlacementSettings]):
             )
         yield from misfits_of_offset(settings.offset.hz, high_hz - low_hz)
         yield from misfits_of_band(bench, settings.channel, low_hz, high_hz)
+
+    def reads(self, settings: TonePlacementSettings, bench: Bench) -> Iterator[Band]:
+        """The band that is analysed, with all lines of the tone in it."""
+        low_hz, high_hz = _band(settings, bench)
+        pad_db = _state(settings, bench).pad_db
+        yield Band(channel=settings.channel, low_hz=low_hz, high_hz=high_hz, pad_db=pad_db)
 
     def yields(self, settings: TonePlacementSettings) -> Iterator[tuple[str, str]]:
         """Everything with the corrections; without them what is read once, uncorrected."""

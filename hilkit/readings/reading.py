@@ -38,7 +38,8 @@ class ReadingSpec:
 
     ``unit`` is the text of the unit, ``1`` for a count. ``phases`` is empty where the reading is taken once;
     else a limit without a phase applies to ``final_phase``. A ``series`` has members numbered by ``index``;
-    ``index_name`` and ``index_unit`` say what the number is.
+    ``index_name`` and ``index_unit`` say what the number is. ``by_radio`` marks what the radio itself
+    reports, or the time between two of its reports: no calibration of another instrument counts for it.
     """
 
     name: str
@@ -49,6 +50,7 @@ class ReadingSpec:
     series: bool = False
     index_name: str = ""
     index_unit: str = ""
+    by_radio: bool = False
 
     def __post_init__(self) -> None:
         if self.phases and self.final_phase not in self.phases:

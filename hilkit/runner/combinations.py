@@ -133,7 +133,7 @@ class Combinations:
             self.stage.clock,
             self.stage.folder,
             first=position == 0,
-            expired=self.stage.calibrations.against(step),
+            expired=self.stage.calibrations.against((each[1], each[2]) for each in items[: position + 1]),
             taken=taken,
             restarts=self.restarts,
             sets_up=any(each.procedure.establishes_state for _, _, each in items),

@@ -56,7 +56,8 @@ def run(
         bus = Bus(record.listener, listeners, clock)
         planned = [item[0] for combination in items for item in combination]
         chosen = choice_text(only=only, from_step=from_step, sets=dict(plan.sets))
-        calibrations = Calibrations.of(bench, plan, clock.utc().date())
+        runs = [(item[1], item[2]) for combination in items for item in combination]
+        calibrations = Calibrations.of(bench, runs, plan.allow_expired_calibration, clock.utc().date())
         bus.emit(run_begun(plan, bench, planned, calibrations, seed=seed, chosen=chosen))
         stage = Stage(
             bench=bench, bus=bus, clock=clock, folder=folder, calibrations=calibrations, on_person=on_person
@@ -111,7 +112,7 @@ class _Run:
             return None
         return BenchError(
             "refused by the calibration_policy of the bench file: " + "; ".join(refused),
-            next_step="run path_calibration and name its file in the bench file, under calibrations",
+            next_step=self.stage.calibrations.cure,
         )
 
     def _on_the_bench(self, resource_manager: Any) -> HilkitError | None:

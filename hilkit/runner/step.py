@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import traceback
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -36,7 +37,8 @@ __all__ = ["StepRun"]
 class StepRun:
     """One step at work, the ``first`` of its combination or a later one.
 
-    ``expired`` says which calibration ran out, if that counts against the verdicts. ``taken`` holds the
+    ``expired`` says for each step and name of a reading which calibration ran out that it rests on, if that
+    counts against its verdict; earlier steps of the combination are among them. ``taken`` holds the
     readings of this combination so far, those of earlier steps among them, for limits that are relative to
     one. ``sets_up`` is true where a step of this combination establishes a state. Afterwards ``restart`` says
     whether the radio restarted, ``stop`` is set where the run cannot go on, and ``trouble`` where the step
@@ -50,7 +52,7 @@ class StepRun:
     clock: Clock
     folder: Path
     first: bool = False
-    expired: str = ""
+    expired: Mapping[tuple[str, str], str] = field(default_factory=dict)
     taken: dict[ReadingKey, Reading] = field(default_factory=dict)
     restarts: Restarts = field(default_factory=Restarts)
     sets_up: bool = False
@@ -187,7 +189,12 @@ class StepRun:
         return other_reading(reading.key, limit.reference, self.taken) is None
 
     def _judge(self, reading: Reading) -> Judgement:
-        return judge(reading, self._limit(reading), self.step.rule, self.taken, expired=self.expired)
+        limit, keys = self._limit(reading), [reading.key]
+        if limit is not None and limit.reference is not None:
+            other = other_reading(reading.key, limit.reference, self.taken)
+            keys += [] if other is None else [other.key]
+        said = dict.fromkeys(self.expired.get((key.step, key.name), "") for key in keys)
+        return judge(reading, limit, self.step.rule, self.taken, expired="; ".join(filter(None, said)))
 
     def _judge_waiting(self) -> None:
         """Judge what waited for the reading that its limit is relative to, and now has it."""

@@ -178,6 +178,7 @@ def test_outside_the_grid_the_elements_count_with_a_warning(tmp_path: Path) -> N
     bench = calibrated(tmp_path, policy="warn", points=few)
     code, stored = execute(tmp_path, TONE.replace("CARRIER", "2350 MHz"), bench)
     assert code == ExitCode.PASSED
-    assert (
-        "path tx1 is not calibrated at 2.35 GHz: there the losses of its elements count" in stored.calibration
+    assert stored.calibration == (
+        "path tx1 is not calibrated from 2.32 GHz to 2.38 GHz, where it is read: tx1.yaml goes from "
+        "1.7 GHz to 1.9 GHz; there the losses of its elements count",
     )
