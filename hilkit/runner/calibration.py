@@ -68,7 +68,7 @@ class Calibrations:
         overdue = any(each.overdue for path in self.bench.paths.values() for each in path.calibrations)
         if self.allowed or not (self.expired or overdue):
             return {}
-        found = {}
+        found: dict[tuple[str, str], str] = {}
         for combination, step in runs:
             if reason := self._against(combination, step):
                 counted = [spec.name for spec in step.procedure.readings if not spec.by_radio]
