@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from pathlib import Path as FilePath
 from typing import cast
 
 from hilkit.bench.accuracy import ACCURACY_KEYS, figure_of
 from hilkit.bench.calibrated import check_planes, read_calibrations
 from hilkit.bench.elements import Surroundings, build_path
-from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry
+from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry, RatingEntry
 from hilkit.bench.path import Path, frequency_text
 from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.bench.routes import check_routes
@@ -21,6 +21,7 @@ from hilkit.files.kind import refuse_other
 from hilkit.files.notes import Notes, did_you_mean, listed
 from hilkit.files.salvage import sound_parts
 from hilkit.instruments import Dialect, ResourceProblem, check_resource, load_dialect
+from hilkit.quantities import Level
 
 __all__ = ["load_bench", "read_bench"]
 
@@ -83,7 +84,10 @@ def read_bench(document: Document, lab: Lab) -> Bench:
         radio=radio,
         radio_spec=radio_spec,
         paths=paths,
-        ratings={node: level.dbm for node, level in entry.ratings.items()},
+        ratings={node: _average(rating).dbm for node, rating in entry.ratings.items()},
+        peak_ratings={
+            node: rating.peak.dbm for node, rating in entry.ratings.items() if isinstance(rating, RatingEntry)
+        },
         margin_db=DEFAULT_MARGIN_DB if entry.margin is None else entry.margin.db,
         reference=next((item.reference for item in entry.instruments.values() if item.reference), "external"),
         simulation=entry.simulation,
@@ -244,6 +248,7 @@ def _radio(radio: RadioEntry, spec: InstrumentSpec, paths: Sequence[str], notes:
         max_level_dbm=radio.max_level.dbm,
         bands_hz=tuple((band.from_.hz, band.to.hz) for band in radio.frequency),
         bandwidth_hz=radio.bandwidth.hz,
+        papr_db=None if radio.papr is None else radio.papr.db,
     )
 
 
@@ -296,12 +301,33 @@ def _check_ratings(
     entry: BenchFile, paths: Mapping[str, Path], sensors: tuple[str, ...], notes: Notes
 ) -> None:
     nodes = list(dict.fromkeys(node for path in paths.values() for node in path.nodes))
+    _check_peaks(entry, tuple(nodes), notes)
     nodes += sensors
     for node in entry.ratings:
         if node not in nodes:
             message = f"no path has a node {node!r}"
             hint = did_you_mean(node, nodes)
             notes.add(("ratings", node), message, allowed=listed(nodes), next_step=hint, at_key=True)
+
+
+def _average(rating: Level | RatingEntry) -> Level:
+    return rating.average if isinstance(rating, RatingEntry) else rating
+
+
+def _check_peaks(entry: BenchFile, reached: Collection[str], notes: Notes) -> None:
+    """A peak rating says nothing while nobody knows how far peaks reach above the average."""
+    for node, rating in entry.ratings.items():
+        if not isinstance(rating, RatingEntry):
+            continue
+        if rating.peak.dbm < rating.average.dbm:
+            message = f"a peak of {rating.peak} lies below the average of {rating.average}"
+            notes.add(("ratings", node, "peak"), message, allowed=f"{rating.average} or more")
+        elif node in reached and entry.radio is not None and entry.radio.papr is None:
+            notes.add(
+                ("ratings", node, "peak"),
+                "a peak rating, but nobody has said how far the peaks of the radio reach above its average",
+                next_step="add papr under radio, such as papr: 12 dB, or rate the node by its average alone",
+            )
 
 
 def _check_rest(entry: BenchFile, notes: Notes, lab: Lab, folder: FilePath) -> None:

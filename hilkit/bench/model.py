@@ -21,6 +21,7 @@ __all__ = [
     "InstrumentEntry",
     "PlaneEntry",
     "RadioEntry",
+    "RatingEntry",
 ]
 
 _LOSS_SCHEMA = {
@@ -189,7 +190,18 @@ class RadioEntry(FileModel):
     max_level: Level = Field(description="highest level at a port with 0 dB transmit attenuation")
     frequency: list[Band] = Field(description="carriers to which the radio may be tuned")
     bandwidth: Frequency = Field(description="width around the carrier that the radio can use")
+    papr: Annotated[Ratio, Between(low="0 dB")] | None = Field(
+        None,
+        description="highest peak-to-average ratio of what it plays; needed where a node has a peak rating",
+    )
     accuracy: RadioAccuracy | None = Field(None, description="what is known of its ports")
+
+
+class RatingEntry(FileModel):
+    """What a node stands, where its data sheet tells continuous power and peaks apart."""
+
+    average: Level = Field(description="highest average level")
+    peak: Level = Field(description="highest level of a peak of the envelope")
 
 
 class PlaneEntry(FileModel):
@@ -214,7 +226,10 @@ class BenchFile(FileModel):
     paths: dict[str, list[ElementEntry]] = Field(
         description="what lies between each port and the analyser, in the order of the signal"
     )
-    ratings: dict[str, Level] = Field(default_factory=dict, description="highest level that each node stands")
+    ratings: dict[str, Level | RatingEntry] = Field(
+        default_factory=dict,
+        description="highest level that each node stands; {average: 30 dBm, peak: 36 dBm} where they differ",
+    )
     margin: Ratio | None = Field(
         None, description="distance kept from every rating; 3 dB where nothing is said"
     )

@@ -78,7 +78,7 @@ class Path:
         self.elements = tuple(elements)
         self.nodes = tuple(node for node, _ in nodes)
         self._before = dict(nodes)
-        self._least: dict[tuple[str, float, float], float] = {}
+        self._least: dict[tuple[str, float, float, frozenset[str]], float] = {}
 
     def __repr__(self) -> str:
         return f"Path({self.name!r}: {' > '.join(self.nodes)})"
@@ -192,21 +192,30 @@ class Path:
         return float(self._sum(elements, np.asarray(float(frequency_hz)), pad_db))
 
     def min_loss_to(
-        self, node: str, frequency_hz: float, *, pad_db: float = 0.0, bandwidth_hz: float = 0.0
+        self,
+        node: str,
+        frequency_hz: float,
+        *,
+        pad_db: float = 0.0,
+        bandwidth_hz: float = 0.0,
+        unknown: frozenset[str] = frozenset(),
     ) -> float:
         """Return the least loss in dB to a node that the signal may meet: the input of a worst-case level.
 
         The lowest of each element over ``bandwidth_hz`` around the frequency (as far as its data go), less
         the stated uncertainty of each; to the analyser not more than a calibration found, less twice its
-        standard uncertainty.
+        standard uncertainty. Switches in ``unknown`` positions count as 0 dB.
         """
-        key = (node, float(frequency_hz), bandwidth_hz)
+        key = (node, float(frequency_hz), bandwidth_hz, unknown)
         if key not in self._least:
             elements = self._up_to(node)
-            least = [sum(self._least_of(element, frequency_hz, bandwidth_hz) for element in elements)]
+            of_each = [self._least_of(each, frequency_hz, bandwidth_hz) for each in elements]
+            between = [db for each, db in zip(elements, of_each, strict=True) if each.instrument in unknown]
+            saved = sum(max(0.0, db) for db in between)
+            least = [sum(of_each) - saved]
             if len(elements) == len(self.elements):
                 ends = frequency_hz - bandwidth_hz / 2, frequency_hz + bandwidth_hz / 2
-                least += [calibration.least_db(*ends) for calibration in self.calibrations]
+                least += [calibration.least_db(*ends) - saved for calibration in self.calibrations]
             self._least[key] = min(least)
         has_pad = any(element.is_pad for element in self._up_to(node))
         return self._least[key] + (pad_db if has_pad else 0.0)

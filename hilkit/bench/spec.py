@@ -60,13 +60,15 @@ class RadioSpec:
 
     ``channels`` maps a channel's number to the name of its path. ``max_level_dbm`` is the highest level that
     leaves a port at 0 dB transmit attenuation. ``bands_hz`` are the carriers allowed, ``bandwidth_hz`` is
-    usable around each.
+    usable around each. ``papr_db`` is the highest peak-to-average ratio of what it plays, ``None`` where
+    nobody has said.
     """
 
     channels: Mapping[int, str]
     max_level_dbm: float
     bands_hz: tuple[tuple[float, float], ...]
     bandwidth_hz: float
+    papr_db: float | None = None
 
     def carrier_allowed(self, carrier_hz: float) -> bool:
         """Return whether the radio may be tuned there."""
@@ -82,7 +84,8 @@ class RadioSpec:
 class Bench:
     """Everything that stands on the table, without any connection to it.
 
-    ``ratings`` gives the highest level in dBm that each node stands, ``margin_db`` the distance kept from it.
+    ``ratings`` gives the highest average level in dBm that each node stands, ``peak_ratings`` the highest
+    peak where the file gives one, ``margin_db`` the distance kept from both.
     ``reference`` is the frequency reference of the analyser: ``external`` or ``internal``;
     ``reference_accuracy`` what is known of the one that feeds the instruments. ``simulation``
     names the simulated profile, ``None`` for a real bench. ``text`` is the file as read, for the record.
@@ -98,6 +101,7 @@ class Bench:
     radio_spec: InstrumentSpec
     paths: Mapping[str, Path]
     ratings: Mapping[str, float] = field(default_factory=dict)
+    peak_ratings: Mapping[str, float] = field(default_factory=dict)
     margin_db: float = DEFAULT_MARGIN_DB
     reference: Literal["external", "internal"] = "external"
     simulation: str | None = None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,6 +15,10 @@ from hilkit.files.shapes import near
 
 if TYPE_CHECKING:
     from hilkit.files import Lab
+    from hilkit.plans import NodePower
+
+    PowerTable = tuple[list[NodePower], float]
+    _Found = tuple[str, PowerTable | None]
 
 __all__ = ["command"]
 
@@ -37,14 +42,17 @@ def command(files: tuple[str, ...], bench_name: str | None, lab_folder: Path | N
     """Check plans, benches, drivers and profiles without touching an instrument.
 
     Every mistake is shown with its place. A plan is also checked against its bench: instruments it needs,
-    carriers, path loss at its frequencies, predicted levels against the ratings, the calibrations of today.
-    Exit code 2 if there is any mistake, or if the run would be refused.
+    carriers, path loss at its frequencies, predicted levels against the ratings, the calibrations of today;
+    then a table shows the highest level that it can put on every node of the bench, with the rating and the
+    step that puts it there. Exit code 2 if there is any mistake, or if the run would be refused.
     """
     clean = True
     for name in files:
         for kind in _kinds_of(name, lab_folder):
             try:
-                click.echo(f"{name}: {_checked(name, kind, bench_name, lab_folder)}")
+                sentence, block = _checked(name, kind, bench_name, lab_folder)
+                click.echo(f"{name}: {sentence}")
+                _show(block)
             except HilkitError as error:
                 clean = False
                 click.echo(str(error) if isinstance(error, FileProblems) else f"{name}: {error}", err=True)
@@ -63,8 +71,8 @@ def _kinds_of(name: str, lab_folder: Path | None) -> list[Kind]:
     return known or near_by[:1] or ["plan"]
 
 
-def _checked(name: str, by_name: Kind, bench_name: str | None, lab_folder: Path | None) -> str:
-    """Check one file; return what was found in order, or raise with every mistake."""
+def _checked(name: str, by_name: Kind, bench_name: str | None, lab_folder: Path | None) -> _Found:
+    """Check one file; return what was found in order, and a table for it, or raise with every mistake."""
     lab = lab_of(lab_folder)
     path = locate(by_name, name, lab)
     lab = lab_for(path, lab, lab_folder)
@@ -74,6 +82,23 @@ def _checked(name: str, by_name: Kind, bench_name: str | None, lab_folder: Path 
     kind = _kind(path)
     if kind == "plan":
         return _check_plan(path, bench_name, lab)
+    return _check_other(path, kind, lab), None
+
+
+def _show(block: PowerTable | None) -> None:
+    """Print the table of a plan, in the width of the terminal; plain where the output is none."""
+    if block is None:
+        return
+    from hilkit.reports import power_block, screen_for
+
+    screen = screen_for(sys.stdout)
+    try:
+        screen.show(power_block(block[0], margin_db=block[1], width=screen.width))
+    finally:
+        screen.close()
+
+
+def _check_other(path: Path, kind: Kind, lab: Lab) -> str:
     if kind == "bench":
         from hilkit.bench import load_bench
         from hilkit.cli.against_profile import check_against_profile
@@ -94,20 +119,21 @@ def _checked(name: str, by_name: Kind, bench_name: str | None, lab_folder: Path 
     return "profile in order"
 
 
-def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> str:
+def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> _Found:
     from hilkit.bench import load_bench
-    from hilkit.plans import bench_file, check_fit, load_plan
+    from hilkit.plans import bench_file, check_fit, load_plan, power_budget
 
     plan = load_plan(path, lab, bench_override=bench_name)
     count = len(plan.combinations) * len(plan.steps)
     in_order = f"plan in order: {counted(count, 'step')} in {counted(len(plan.combinations), 'combination')}"
     if plan.bench is None:
-        return f"{in_order}; it names no bench, so nothing was checked against one"
+        return f"{in_order}; it names no bench, so nothing was checked against one", None
     where = locate("bench", bench_name, lab) if bench_name else bench_file(plan, lab)
     bench = load_bench(where, lab)
     if problems := check_fit(plan, bench):
         raise FileProblems(problems)
-    return "\n".join([f"{in_order}; it fits the bench {bench.name}", *calibration_warnings(bench, plan)])
+    told = "\n".join([f"{in_order}; it fits the bench {bench.name}", *calibration_warnings(bench, plan)])
+    return told, (power_budget(plan, bench), bench.margin_db)
 
 
 def _kind_by_folder(path: Path) -> Kind:

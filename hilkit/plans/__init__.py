@@ -4,10 +4,12 @@ from hilkit.plans.bench_file import bench_file
 from hilkit.plans.fit import check_fit
 from hilkit.plans.load import load_plan
 from hilkit.plans.plan import Combination, Plan, PlanFile, Step, plan_hash, step_hash
+from hilkit.plans.power import NodePower, power_budget
 from hilkit.plans.schema import plan_schema
 
 __all__ = [
     "Combination",
+    "NodePower",
     "Plan",
     "PlanFile",
     "Step",
@@ -16,5 +18,6 @@ __all__ = [
     "load_plan",
     "plan_hash",
     "plan_schema",
+    "power_budget",
     "step_hash",
 ]

@@ -149,12 +149,12 @@ def _state(step: Step, settings: Settings, exposure: Exposure, bench: Bench) -> 
     for overload in overloads(bench, predict(bench, state)):
         yield _Misfit(
             setting="",
-            message=f"up to {overload.level_dbm:.1f} dBm is predicted at {overload.node}, with channel "
+            message=f"up to {overload.level_text} is predicted at {overload.node}, with channel "
             f"{state.channel} at {frequency_text(state.carrier_hz)}, {state.attenuation_db:g} dB attenuation",
-            allowed=f"{overload.allowed_dbm:.1f} dBm, the rating of {overload.rating_dbm:g} dBm less a "
+            allowed=f"{overload.allowed_dbm:.1f} dBm, the rating of {overload.rating_text} less a "
             f"margin of {bench.margin_db:g} dB",
             next_step="use more transmit attenuation, or put more loss before this node",
-            kind=overload.node,
+            kind=f"{overload.node} {overload.kind}",
             excess=overload.excess_db,
         )
 

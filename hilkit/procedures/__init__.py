@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
+from hilkit.procedures.contract import Exposure, Need, Procedure, Settings, SourceExposure
 
 if TYPE_CHECKING:
     from hilkit.procedures.registry import PROCEDURES, find, names
 
-__all__ = ["PROCEDURES", "Exposure", "Need", "Procedure", "Settings", "find", "names"]
+__all__ = ["PROCEDURES", "Exposure", "Need", "Procedure", "Settings", "SourceExposure", "find", "names"]
 
 
 def __getattr__(name: str) -> Any:

@@ -18,9 +18,9 @@ from hilkit.readings import Measured, ReadingSpec
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench
-    from hilkit.safety import RfState, Session
+    from hilkit.safety import Lead, RfState, Session
 
-__all__ = ["Band", "Calibrates", "Exposure", "Need", "Procedure", "Settings"]
+__all__ = ["Band", "Calibrates", "Exposure", "Need", "Procedure", "Settings", "SourceExposure"]
 
 
 class Settings(BaseModel):
@@ -53,6 +53,16 @@ class Band:
     low_hz: float
     high_hz: float
     pad_db: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceExposure:
+    """One setting of a signal generator that a procedure may command, and what it leads to then."""
+
+    generator: str
+    lead: Lead
+    frequency_hz: float
+    level_dbm: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,6 +107,10 @@ class Procedure(ABC, Generic[S]):
 
     def misfits(self, settings: S, bench: Bench) -> Iterable[tuple[str, str]]:
         """Yield ``(setting, sentence)`` for what cannot work on this bench, found without any I/O."""
+        return ()
+
+    def sources(self, settings: S, bench: Bench) -> Iterable[SourceExposure]:
+        """List every setting of a signal generator that ``measure`` may command, without any I/O."""
         return ()
 
     def yields(self, settings: S) -> Iterable[tuple[str, str]]:

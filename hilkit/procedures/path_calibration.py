@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import numpy as np
 from pydantic import Field
 
-from hilkit.procedures.contract import Calibrates, Exposure, Need, Procedure
+from hilkit.procedures.contract import Calibrates, Exposure, Need, Procedure, SourceExposure
 from hilkit.procedures.substitution import Substitution, SubstitutionSettings
 from hilkit.quantities import Between, Frequency, Temperature
 from hilkit.readings import Measured, ReadingSpec
@@ -58,6 +58,10 @@ class PathCalibration(Procedure[PathCalibrationSettings]):
     def envelope(self, settings: PathCalibrationSettings, bench: Bench) -> Iterable[Exposure]:
         """The radio without RF; the generator is checked in ``misfits`` and before it is on."""
         return (Substitution(bench, settings, _grid_hz(settings)).exposure(),)
+
+    def sources(self, settings: PathCalibrationSettings, bench: Bench) -> Iterable[SourceExposure]:
+        """The generator at every frequency, on the sensor and through the path."""
+        return Substitution(bench, settings, _grid_hz(settings)).sources()
 
     def misfits(self, settings: PathCalibrationSettings, bench: Bench) -> Iterator[tuple[str, str]]:
         """Refuse a grid that is none, and a level that something on the way does not stand."""

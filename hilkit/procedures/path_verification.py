@@ -11,7 +11,7 @@ from pydantic import Field
 from hilkit.bench.path import frequency_text
 from hilkit.bench.path_budget import path_lines
 from hilkit.errors import MeasurementError
-from hilkit.procedures.contract import Exposure, Need, Procedure
+from hilkit.procedures.contract import Exposure, Need, Procedure, SourceExposure
 from hilkit.procedures.substitution import Loss, Substitution, SubstitutionSettings
 from hilkit.quantities import Between, Ratio
 from hilkit.readings import Budget, Measured, ReadingSpec
@@ -60,6 +60,10 @@ class PathVerification(Procedure[PathVerificationSettings]):
     def envelope(self, settings: PathVerificationSettings, bench: Bench) -> Iterable[Exposure]:
         """The radio without RF; the generator is checked in ``misfits`` and before it is on."""
         return (Substitution(bench, settings, _points_hz(settings)).exposure(),)
+
+    def sources(self, settings: PathVerificationSettings, bench: Bench) -> Iterable[SourceExposure]:
+        """The generator at every frequency, on the sensor and through the path."""
+        return Substitution(bench, settings, _points_hz(settings)).sources()
 
     def misfits(self, settings: PathVerificationSettings, bench: Bench) -> Iterator[tuple[str, str]]:
         """Refuse frequencies without a loss to compare with, and a level that something does not stand."""

@@ -28,7 +28,7 @@ from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.errors import BenchError, MeasurementError, SafetyStop
 from hilkit.judgement.mismatch import mismatch_line
 from hilkit.procedures.budgets import scatter_line
-from hilkit.procedures.contract import Exposure, Settings
+from hilkit.procedures.contract import Exposure, Settings, SourceExposure
 from hilkit.procedures.fields import Channel
 from hilkit.procedures.receiver import check_pad, prepare_analyser
 from hilkit.procedures.sweeps import InputRange, narrow_sweep
@@ -123,6 +123,17 @@ class Substitution:
         )
         return Exposure(state=quiet, expected_s=seconds)
 
+    def sources(self) -> Iterator[SourceExposure]:
+        """Yield each setting of the generator, first on the sensor, then through the path."""
+        for lead in (self._direct, self._through):
+            for hz in self._grid_hz:
+                yield SourceExposure(
+                    generator=self._generator.name,
+                    lead=lead,
+                    frequency_hz=hz,
+                    level_dbm=self._settings.level.dbm,
+                )
+
     def misfits(self) -> Iterator[tuple[str, str]]:
         """Yield what cannot work, found without any I/O."""
         yield from self._misfits_of_pad()
@@ -139,15 +150,14 @@ class Substitution:
                     )
                     return
         try:
-            for lead in (self._direct, self._through):
-                for hz in self._grid_hz:
-                    refuse_source_overload(
-                        self._bench,
-                        self._generator.name,
-                        lead,
-                        frequency_hz=hz,
-                        level_dbm=self._settings.level.dbm,
-                    )
+            for each in self.sources():
+                refuse_source_overload(
+                    self._bench,
+                    each.generator,
+                    each.lead,
+                    frequency_hz=each.frequency_hz,
+                    level_dbm=each.level_dbm,
+                )
         except SafetyStop as error:
             yield "level", f"{error.message}; {error.next_step}"
 

@@ -6,6 +6,7 @@ from hilkit.reports.console import Console, PlainScreen, Screen, TerminalScreen,
 from hilkit.reports.inspection import inspection_block
 from hilkit.reports.junit import junit_tree, write_junit
 from hilkit.reports.lines import Line, visible, wrapped
+from hilkit.reports.power import power_block
 
 __all__ = [
     "Console",
@@ -17,6 +18,7 @@ __all__ = [
     "explanation_block",
     "inspection_block",
     "junit_tree",
+    "power_block",
     "screen_for",
     "show_run",
     "summary_block",

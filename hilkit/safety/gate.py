@@ -190,7 +190,7 @@ class Gate:
             )
 
     def _refuse_unsafe(self, state: RfState, path: Path) -> None:
-        levels = predict(self._bench, state)
+        levels = predict(self._bench, state, unknown=self._unknown_switches(path))
         moving = self._pad_moves(state, path)
         for number, known in self._known.channels.items():
             other = known.state
@@ -207,11 +207,20 @@ class Gate:
         """Return the levels of a channel at the nodes it reaches; an unknown switch counts as closed."""
         path = self._bench.path(state.channel)
         nodes = set(path.nodes)
+        unknown = self._unknown_switches(path)
         for switch, close in path.switch_positions.items():
             position = self._known.switches.get(switch)
             if position is not None and position != frozenset(close):
                 nodes &= set(path.nodes_before_switch(switch))
-        return {node: level for node, level in predict(self._bench, state).items() if node in nodes}
+        return {
+            node: level
+            for node, level in predict(self._bench, state, unknown=unknown).items()
+            if node in nodes
+        }
+
+    def _unknown_switches(self, path: Path) -> frozenset[str]:
+        """Return the switches of a path whose position nobody has read back; what they let through counts."""
+        return frozenset(switch for switch in path.switch_positions if switch not in self._known.switches)
 
     def _pad_moves(self, state: RfState, path: Path) -> bool:
         pad = path.pad_instrument

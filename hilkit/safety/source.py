@@ -63,11 +63,12 @@ def refuse_source_overload(
         )
     levels = source_levels_dbm(bench, generator, lead, frequency_hz=frequency_hz, level_dbm=level_dbm)
     for node, level in levels.items():
-        allowed = bench.ratings.get(node, math.inf) - bench.margin_db
+        rating = min(bench.ratings.get(node, math.inf), bench.peak_ratings.get(node, math.inf))
+        allowed = rating - bench.margin_db
         if not level <= allowed:
             raise SafetyStop(
                 f"{REFUSED}: {generator} at {level_dbm:g} dBm and {frequency_text(frequency_hz)} would put "
-                f"up to {level:.1f} dBm on {node!r}, which is rated {bench.ratings[node]:g} dBm and may get "
+                f"up to {level:.1f} dBm on {node!r}, which is rated {rating:g} dBm and may get "
                 f"{allowed:g} dBm (margin {bench.margin_db:g} dB)",
                 next_step=f"use {level - allowed:.1f} dB less level",
             )

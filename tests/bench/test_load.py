@@ -273,6 +273,18 @@ BAD: list[tuple[str, str, str, list[str]]] = [
         "ratings: {pad inptu:",
         ["no path has a node 'pad inptu'", "did you mean pad input?"],
     ),
+    (
+        "peak rating without papr",
+        "ratings: {pad input: 27 dBm,",
+        "ratings: {pad input: {average: 27 dBm, peak: 33 dBm},",
+        ["how far the peaks of the radio reach above its average", "add papr under radio"],
+    ),
+    (
+        "peak below average",
+        "ratings: {pad input: 27 dBm,",
+        "ratings: {pad input: {average: 27 dBm, peak: 26 dBm},",
+        ["a peak of 26 dBm lies below the average of 27 dBm", "27 dBm or more"],
+    ),
     ("margin is negative", "ratings:", "margin: -1 dB\nratings:", ["a margin is not negative"]),
     ("simulation unknown", "instruments:", "simulation: no_such_profile\ninstruments:", ["no_such_profile"]),
     ("touchstone missing", CABLE, "{kind: touchstone, file: no.s2p}", ["there is no file", "no.s2p"]),

@@ -103,3 +103,77 @@ def test_in_front_of_the_pad_only_transmit_attenuation_helps(tmp_path: Path) -> 
 
 def test_a_level_that_is_no_number_counts_as_too_high(tmp_path: Path) -> None:
     assert [found.node for found in overloads(bench_of(tmp_path), {"pad input": math.nan})] == ["pad input"]
+
+
+def test_an_attenuation_that_cannot_be_read_back_counts_as_none(tmp_path: Path) -> None:
+    """What was never read back may not have been taken."""
+    bench = bench_of(tmp_path)
+    state = replace(STATE, pad_db=20.0)
+    for spec, node, back_db in (
+        (bench.radio_spec, "radio tx1 port", 10.0),
+        (bench.instruments["pad"], "analyser input", 20.0),
+    ):
+        capability = replace(spec.dialect.capabilities["attenuation"], readback=False)
+        dialect = replace(spec.dialect, capabilities={**spec.dialect.capabilities, "attenuation": capability})
+        blind = replace(spec, dialect=dialect)
+        changes = (
+            {"radio_spec": blind}
+            if spec.name == "radio"
+            else {"instruments": {**bench.instruments, "pad": blind}}
+        )
+        before, after = predict(bench, state), predict(replace(bench, **changes), state)
+        assert after[node] == pytest.approx(before[node] + back_db)
+
+
+def test_an_amplifier_adds_its_gain_and_what_it_may_have_more(tmp_path: Path) -> None:
+    amplifier = "{kind: amplifier, gain: 17 dB, uncertainty: 1 dB, node_out: relay tx1 in}"
+    text = changed(
+        (
+            "{kind: coupler, loss: {1.7 GHz: 20.2 dB, 2.5 GHz: 20.8 dB}, uncertainty: 0.2 dB, "
+            "node_out: relay tx1 in}",
+            amplifier,
+        )
+    )
+    assert predict(bench_of(tmp_path, text), STATE)["relay tx1 in"] == pytest.approx(33.0 + 18.0)
+
+
+def test_a_switch_in_an_unknown_position_counts_as_no_loss(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path)
+    known, unknown = predict(bench, STATE), predict(bench, STATE, unknown=frozenset({"relay"}))
+    assert unknown["relay tx1 in"] == known["relay tx1 in"]
+    assert unknown["pad input"] == pytest.approx(known["pad input"] + 0.4)
+
+
+PEAKS = changed(
+    ("bandwidth: 40 MHz", "bandwidth: 40 MHz\n  papr: 12 dB"),
+    ("pad input: 27 dBm", "pad input: {average: 27 dBm, peak: 28 dBm}"),
+)
+
+
+def test_peaks_are_the_average_and_papr_and_kept_below_the_peak_rating(tmp_path: Path) -> None:
+    """About 14 dBm on average at the pad are far below 27 dBm, 26 dBm of peaks not 3 dB below 28 dBm."""
+    bench = bench_of(tmp_path, PEAKS)
+    state = replace(STATE, attenuation_db=8.0)
+    levels = predict(bench, state)
+    with pytest.raises(SafetyStop) as caught:
+        refuse_overload(bench, state, levels)
+    peak = levels["pad input"] + 12.0
+    assert f"up to {peak:.1f} dBm in its peaks on 'pad input', which is rated 28 dBm peak" in str(
+        caught.value
+    )
+    more = float(caught.value.next_step.split()[0])
+    refuse_overload(bench, state, predict(bench, replace(state, attenuation_db=8.0 + more)))
+    without = replace(bench, peak_ratings={})
+    refuse_overload(without, state, predict(without, state))
+
+
+def test_where_no_attenuation_is_read_back_none_is_offered_as_a_cure(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path, changed(("pad input: 27 dBm", "relay tx1 in: 20 dBm")))
+    spec = bench.radio_spec
+    capability = replace(spec.dialect.capabilities["attenuation"], readback=False)
+    dialect = replace(spec.dialect, capabilities={**spec.dialect.capabilities, "attenuation": capability})
+    blind = replace(bench, radio_spec=replace(spec, dialect=dialect))
+    with pytest.raises(SafetyStop) as caught:
+        refuse_overload(blind, STATE, predict(blind, STATE))
+    assert "more transmit attenuation" not in caught.value.next_step
+    assert "a fixed pad of that size in front of 'relay tx1 in'" in caught.value.next_step
