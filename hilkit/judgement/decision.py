@@ -120,8 +120,8 @@ def check_guard_band(width: float, limit: Limit) -> None:
         return
     unit = difference_unit(limit.unit)
     raise UncertaintyError(
-        f"the guard band of {_short(width, unit)} at either side is wider than the tolerance zone"
-        f" ({limit}): no value could pass",
+        f"the guard band is wider than the tolerance zone: {_short(width, unit)} at either side of"
+        f" {limit} leaves no value that could pass",
         next_step="measure with less uncertainty, widen the limit, or choose another decision rule",
     )
 
@@ -162,10 +162,15 @@ def _sentence(
     unit = difference_unit(limit.unit)
     seen = f"{_short(value, limit.unit)} against {limit}"
     band = f", guard band {_short(width, unit)}" if width else ""
+    outside_text, inside_text = percent_text(1 - inside), percent_text(inside)
     risk = {
-        Verdict.PASS: f"accepted, with {percent_text(1 - inside)} probability that the true value is outside",
-        Verdict.FAIL: f"rejected, with {percent_text(inside)} probability that the true value is inside",
-    }.get(verdict, f"neither shown: the true value is inside with {percent_text(inside)} probability")
+        Verdict.PASS: f"accepted, with {outside_text} probability that the true value is outside",
+        Verdict.FAIL: f"rejected, with {inside_text} probability that the true value is inside",
+    }.get(
+        verdict,
+        f"neither shown: accepting would be wrong with {outside_text} probability, rejecting with"
+        f" {inside_text}",
+    )
     return f"{seen}: {risk} ({rule}{band})"
 
 

@@ -11,6 +11,7 @@ import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
+from hilkit.judgement.bounds import most_beyond
 from hilkit.judgement.decision import DecisionRule, Rule, decide, percent_text
 from hilkit.judgement.limit import Limit, number_text
 from hilkit.judgement.relative import distance_from, other_reading
@@ -24,6 +25,8 @@ from hilkit.readings.budget import UncertaintyError
 __all__ = ["SIMPLE_ACCEPTANCE", "Judgement", "judge", "worst"]
 
 SIMPLE_ACCEPTANCE = DecisionRule()
+_ROUNDING = 1e-9
+_NOT_STATED = "uncertainty not stated"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -32,7 +35,8 @@ class Judgement:
 
     ``margin`` is the distance to the nearest limit in the reading's unit (``margin_unit``: dB where that is a
     level), negative when missed; ``None`` where there is no limit or none on the side that a bound bounds.
-    ``reason`` is one sentence, empty for a plain pass and where nothing was judged. ``uncertainty`` is that
+    ``reason`` is one sentence, empty for a plain pass and where nothing was judged; a pass of a value whose
+    uncertainty nobody has stated says so. ``uncertainty`` is that
     of the reading, with or without a limit; ``comparison`` is what was judged instead of the reading, where
     the limit is relative to another one.
     """
@@ -95,13 +99,14 @@ def _judged(
     decision = StatedDecision(rule=str(rule))
     unknown = found is None or (found.standard == 0 and bool(found.missing))
     if reading.bound is not Bound.EXACT:
-        width = 0.0 if found is None else rule.guard_band(found)
-        decision = replace(decision, guard_band=width)
-        verdict, reason = _bound(reading, limit, width)
+        verdict, reason, decision = _of_bound(reading, limit, rule, found)
     elif found is None or unknown:
         verdict, reason = _without_uncertainty(reading, limit, rule, trouble)
     else:
         verdict, reason, decision = _with_uncertainty(reading, limit, rule, found)
+    if unknown:
+        decision = replace(decision, sure=False)
+        reason = "; ".join(filter(None, (reason, "" if trouble and trouble in reason else _NOT_STATED)))
     verdict, reason = _own_checks(reading, verdict, reason)
     return Judgement(
         verdict=verdict,
@@ -219,6 +224,27 @@ def _exact(reading: Reading, limit: Limit) -> tuple[Verdict, str]:
                 f"{_value(reading)} misses {name} {number_text(side, limit.unit)} by {missed}",
             )
     return Verdict.PASS, ""
+
+
+def _of_bound(
+    reading: Reading, limit: Limit, rule: DecisionRule, found: Uncertainty | None
+) -> tuple[Verdict, str, StatedDecision]:
+    """Judge a bound; one that passes states the most that accepting it can risk."""
+    width = 0.0 if found is None else rule.guard_band(found)
+    decision = StatedDecision(rule=str(rule), guard_band=width)
+    verdict, reason = _bound(reading, limit, width)
+    margin = _margin(reading, limit)
+    risk = None if margin is None else most_beyond(reading, margin, found)
+    if verdict is not Verdict.PASS or risk is None:
+        return verdict, reason, decision
+    decision = replace(decision, false_acceptance=risk, at_most=True)
+    if rule.rule is Rule.FALSE_ACCEPTANCE and risk > rule.probability + _ROUNDING:
+        reason = (
+            f"{reason}, but not with the certainty that the rule asks for: up to {percent_text(risk)}"
+            f" probability of false acceptance is left ({rule})"
+        )
+        return Verdict.INCONC, reason, decision
+    return verdict, reason, decision
 
 
 def _bound(reading: Reading, limit: Limit, width: float) -> tuple[Verdict, str]:

@@ -41,7 +41,8 @@ def other_reading(
 def distance_from(reading: Reading, other: Reading) -> Reading | None:
     """Return ``reading`` less ``other`` as a reading of its own, ``None`` where two bounds leave it open.
 
-    What both budgets share cancels; the evidence of both counts.
+    What both budgets share cancels; the evidence of both counts. The distance of two bounds states no
+    confidence of its own.
     """
     bound = _BOUNDS.get((reading.bound, other.bound))
     if bound is None:
@@ -53,6 +54,12 @@ def distance_from(reading: Reading, other: Reading) -> Reading | None:
         value=reading.value - other.value,
         unit=unit,
         bound=bound,
+        confidence=_confidence(reading, other),
         evidence=(*reading.evidence, *other.evidence),
         budget=difference(reading.budget, other.budget, unit) if known else None,  # type: ignore[arg-type]
     )
+
+
+def _confidence(reading: Reading, other: Reading) -> float | None:
+    bounds = [each for each in (reading, other) if each.bound is not Bound.EXACT]
+    return bounds[0].confidence if len(bounds) == 1 else None

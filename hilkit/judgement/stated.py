@@ -18,7 +18,7 @@ class StatedUncertainty:
     """How sure a reading is, in ``unit``, that of a difference of two such readings.
 
     ``interval`` is relative to the value. ``missing`` has a sentence for each part that nobody has given a
-    figure for: the uncertainty is too small by it.
+    figure for: the uncertainty is too small by it. ``short_warning`` is ``warning`` in a few words.
     """
 
     standard: float
@@ -31,6 +31,7 @@ class StatedUncertainty:
     unit: str
     warning: str = ""
     missing: tuple[str, ...] = ()
+    short_warning: str = ""
 
     @property
     def unknown(self) -> bool:
@@ -46,7 +47,9 @@ class StatedUncertainty:
     def of(cls, found: Uncertainty, unit: str) -> Self:
         """Return what is kept of a combined uncertainty."""
         names = ("standard", "expanded", "coverage_factor", "degrees_of_freedom", "probability", "method")
-        values = {name: getattr(found, name) for name in (*names, "interval", "warning", "missing")}
+        values = {
+            name: getattr(found, name) for name in (*names, "interval", "warning", "missing", "short_warning")
+        }
         return cls(**values, unit=unit)
 
     def to_data(self) -> dict[str, Any]:
@@ -71,14 +74,19 @@ class StatedUncertainty:
 class StatedDecision:
     """By which rule it was decided, and what that risks.
 
-    ``guard_band`` is in the unit of a difference. The probabilities are ``None`` where no uncertainty is
-    stated: ``false_acceptance`` that the true value lies outside its limits, ``false_rejection`` inside.
+    ``guard_band`` is in the unit of a difference. ``false_acceptance`` is the probability that the true value
+    lies outside its limits, which is what accepting it risks, ``false_rejection`` that it lies inside, which
+    is what rejecting it risks (JCGM 106:2012, 9.3.1: specific, for this one value); each is ``None`` where
+    it cannot be stated. With ``at_most`` they are the most that it can be: of a bound. ``sure`` is false
+    where the value was judged although nobody has stated its uncertainty.
     """
 
     rule: str
     guard_band: float = 0.0
     false_acceptance: float | None = None
     false_rejection: float | None = None
+    at_most: bool = False
+    sure: bool = True
 
     def to_data(self) -> dict[str, Any]:
         """Return it as plain data for JSON."""

@@ -44,7 +44,8 @@ class Uncertainty:
     ``interval`` is relative to the value. ``method`` says how the interval was found; ``warning`` is a
     sentence for a person, empty where there is nothing to say: law of propagation and Monte Carlo state
     different intervals (JCGM 101, 8.1), or effective degrees of freedom are not defined. ``missing`` has a
-    sentence for each part that the budget has no figure for. ``spread`` is the distribution around the value.
+    sentence for each part that the budget has no figure for. ``short_warning`` is
+    ``warning`` in a few words. ``spread`` is the distribution around the value.
     """
 
     standard: float
@@ -57,6 +58,7 @@ class Uncertainty:
     unit: str
     warning: str = ""
     missing: tuple[str, ...] = ()
+    short_warning: str = ""
     spread: Spread = field(repr=False, compare=False)
 
     def probability_below(self, distance: float) -> float:
@@ -90,7 +92,7 @@ def combine(budget: Budget, *, probability: float = 0.95, method: Method | None 
         [part.standard for part in parts], [part.degrees_of_freedom for part in parts]
     )
     freedom = max(math.floor(freedom + 1e-9), 1) if freedom < _UNLIMITED else math.inf
-    warnings = [group.warning for group in groups if group.warning]
+    warnings = [(_NO_FREEDOM, group.warning) for group in groups if group.warning]
     # A budget may be in a unit that no reading has.
     unit = difference_unit(budget.unit) if budget.unit in READING_UNITS else budget.unit
     spread: Spread = StudentSpread(freedom)
@@ -115,8 +117,9 @@ def combine(budget: Budget, *, probability: float = 0.95, method: Method | None 
         method=method or "law of propagation",
         interval=(-expanded, expanded),
         unit=budget.unit,
-        warning="; ".join(warnings),
+        warning="; ".join(told for _, told in warnings),
         missing=budget.missing,
+        short_warning=", ".join(dict.fromkeys(short for short, _ in warnings)),
         spread=spread,
     )
 
@@ -282,14 +285,23 @@ def _rounded(share: float) -> float:
     return round(share, 2)
 
 
-def _kept(by_law: float, apart: float, standard: float, unit: str) -> list[str]:
+# Warnings are pairs of a few words and a sentence.
+_Warning = tuple[str, str]
+_NO_FREEDOM = "degrees of freedom not defined"
+_LAW_DIFFERS = "the law of propagation differs"
+_TRIALS_DIFFER = "Monte Carlo would differ"
+
+
+def _kept(by_law: float, apart: float, standard: float, unit: str) -> list[_Warning]:
     said = f"the law of propagation states +-{by_law:.3g} {unit}, {apart:.1g} {unit} or so from Monte Carlo"
-    return _beyond(apart, standard, unit, said, "the interval of the law")
+    told = _beyond(apart, standard, unit, said, "the interval of the law")
+    return [(_TRIALS_DIFFER, each) for each in told]
 
 
-def _difference(by_law: float, by_trials: float, standard: float, unit: str) -> list[str]:
+def _difference(by_law: float, by_trials: float, standard: float, unit: str) -> list[_Warning]:
     said = f"the law of propagation would state +-{by_law:.3g} {unit}, Monte Carlo +-{by_trials:.3g} {unit}"
-    return _beyond(abs(by_law - by_trials), standard, unit, said, "the Monte Carlo interval")
+    told = _beyond(abs(by_law - by_trials), standard, unit, said, "the Monte Carlo interval")
+    return [(_LAW_DIFFERS, each) for each in told]
 
 
 def _beyond(apart: float, standard: float, unit: str, said: str, stated: str) -> list[str]:

@@ -59,6 +59,12 @@ def begun_block(run: RunBegun | StoredRun, *, caution: str, folder: str, width: 
     return lines
 
 
+_RISKS = (
+    "risk of a verdict: PFA, that what was accepted lies outside its limit, PFR, that what was rejected lies"
+    " inside (JCGM 106)"
+)
+
+
 def _rules(run: RunBegun | StoredRun, width: int) -> list[Line]:
     """Say by which rule verdicts are given; simple acceptance everywhere goes without saying."""
     own = {step.step: step.rule for step in run.steps if step.rule != run.rule}
@@ -174,6 +180,8 @@ def _end(run: StoredRun, width: int) -> list[Line]:
     if run.exit_code is ExitCode.PASSED and (told := _unjudged(run)):
         lines += wrapped(f"warning: {told}", width=width, hanging="  ", style="inconc")
     lines += wrapped(f"decision rule: {run.rule}", width=width, hanging="  ")
+    if any(reading.decision and reading.decision.sure for step in run.steps for reading in step.readings):
+        lines += wrapped(_RISKS, width=width, hanging="  ", style="quiet")
     lines += _calibrations(run, width)
     counts = Counter(step_word(step) for step in run.steps)
     counted = ", ".join(f"{number} {word}" for word, number in counts.items()) or "no step"

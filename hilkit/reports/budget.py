@@ -7,10 +7,10 @@ import math
 from hilkit.judgement import StatedDecision, StatedUncertainty, Uncertainty, combine, numerical_tolerance
 from hilkit.judgement.shrink import Halving, halving, shares
 from hilkit.quantities import difference_unit
-from hilkit.readings import Budget, BudgetLine, Distribution
+from hilkit.readings import Budget, BudgetLine, Distribution, Verdict
 from hilkit.record import StoredReading
 from hilkit.reports.lines import Line, figure_text, line, value_text, wrapped
-from hilkit.reports.rows import margin_text, percent
+from hilkit.reports.rows import at_most, margin_text, percent
 from hilkit.reports.table import table
 
 __all__ = ["choices_block", "explanation_block"]
@@ -66,23 +66,33 @@ def _about(reading: StoredReading, width: int) -> list[Line]:
     if reading.limit:
         margin = f", margin {margin_text(reading)}" if reading.margin is not None else ""
         told.append(f"limit {reading.limit}{margin}: {reading.verdict}")
-    told += _decision(reading.decision, reading.unit)
+    told += _decision(reading)
     told += [text for text in (reading.reason, reading.note) if text]
     return [item for text in told for item in wrapped(text, width=width, indent="  ", hanging="    ")]
 
 
-def _decision(decision: StatedDecision | None, unit: str) -> list[str]:
+def _decision(reading: StoredReading) -> list[str]:
+    decision = reading.decision
     if decision is None:
         return []
     told = f"decision rule: {decision.rule}"
     if decision.guard_band:
-        told += f", guard band {figure_text(decision.guard_band, difference_unit(unit))}"
-    if decision.false_acceptance is not None:
-        told += (
-            f"; probability of false acceptance {percent(decision.false_acceptance)},"
-            f" of false rejection {percent(decision.false_rejection)}"
-        )
-    return [told]
+        told += f", guard band {figure_text(decision.guard_band, difference_unit(reading.unit))}"
+    told += "".join(f"; {text}" for text in _risks(decision, reading.verdict))
+    return [told if decision.sure else f"{told}; uncertainty not stated"]
+
+
+def _risks(decision: StatedDecision, verdict: Verdict) -> list[str]:
+    """Say the risk of the decision taken, then what the other one would have risked."""
+    accepting, rejecting = decision.false_acceptance, decision.false_rejection
+    shown = at_most if decision.at_most else percent
+    accepted = [] if accepting is None else [f"probability of false acceptance {shown(accepting)}"]
+    rejected = [] if rejecting is None else [f"probability of false rejection {shown(rejecting)}"]
+    if_accepted = [f"had it been accepted, {text}" for text in accepted]
+    if_rejected = [f"had it been rejected, {text}" for text in rejected]
+    if verdict is Verdict.PASS:
+        return accepted + if_rejected
+    return (rejected if verdict is Verdict.FAIL else if_rejected) + if_accepted
 
 
 # --- the table

@@ -18,7 +18,7 @@ from hilkit.quantities import difference_unit
 from hilkit.readings import Bound, Verdict
 from hilkit.record import JUNIT, Outcome, StoredReading, StoredRun, StoredStep
 from hilkit.reports.lines import exact_text, figure_text, visible
-from hilkit.reports.rows import expanded_text, percent
+from hilkit.reports.rows import at_most, expanded_text, percent
 
 __all__ = ["case_name", "junit_tree", "write_junit"]
 
@@ -184,8 +184,10 @@ def _uncertainty_texts(uncertainty: StatedUncertainty | None) -> list[str]:
         return []
     if uncertainty.unknown:
         return ["U not known"]
-    how = f"{100 * uncertainty.probability:g} %, k {uncertainty.coverage_factor:.2f}, {uncertainty.method}"
-    return [f"U {expanded_text(uncertainty)} ({how}{', incomplete' if uncertainty.missing else ''})"]
+    how = [f"{100 * uncertainty.probability:g} %", f"k {uncertainty.coverage_factor:.2f}", uncertainty.method]
+    how += ["incomplete"] if uncertainty.missing else []
+    how += [f"warning: {uncertainty.short_warning}"] if uncertainty.short_warning else []
+    return [f"U {expanded_text(uncertainty)} ({', '.join(how)})"]
 
 
 def _decision_texts(reading: StoredReading) -> list[str]:
@@ -195,6 +197,9 @@ def _decision_texts(reading: StoredReading) -> list[str]:
     parts = [f"rule {decision.rule}"]
     if decision.guard_band:
         parts.append(f"guard band {figure_text(decision.guard_band, difference_unit(reading.unit))}")
-    if decision.false_acceptance is not None:
-        parts.append(f"PFA {percent(decision.false_acceptance)} PFR {percent(decision.false_rejection)}")
+    shown = at_most if decision.at_most else percent
+    risks = (("PFA", decision.false_acceptance), ("PFR", decision.false_rejection))
+    parts += [f"{name} {shown(risk)}" for name, risk in risks if risk is not None]
+    if not decision.sure:
+        parts.append("uncertainty not stated")
     return parts

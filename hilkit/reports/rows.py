@@ -16,6 +16,7 @@ from hilkit.reports.lines import Line, clock_text, figure_text, value_text, wrap
 from hilkit.reports.table import table
 
 __all__ = [
+    "at_most",
     "closest",
     "expanded_text",
     "judged_again",
@@ -81,7 +82,8 @@ def reading_table(readings: Sequence[StoredReading], *, width: int, indent: int 
     """Return the table of a step's readings with limit, margin and verdict; no lines where there are none.
 
     Where an uncertainty is known, U stands beside the value and the risk of a wrong verdict beside it.
-    What is missing in the uncertainties is told below.
+    What is missing in the uncertainties is told below, and where law and Monte Carlo differ on one that was
+    judged.
     """
     groups = _groups(readings)
     if not groups:
@@ -89,7 +91,7 @@ def reading_table(readings: Sequence[StoredReading], *, width: int, indent: int 
     sure = any(_compared(item) is not None for item in readings)
     rows = [_row(group, sure=sure) for group in groups]
     heading, right = (_SURE_HEADING, _SURE_RIGHT) if sure else (_HEADING, _RIGHT)
-    return table(heading, rows, width=width, indent=indent, right=right) + _missing(readings, width, indent)
+    return table(heading, rows, width=width, indent=indent, right=right) + _below(readings, width, indent)
 
 
 def expanded_text(uncertainty: StatedUncertainty | None) -> str:
@@ -106,13 +108,26 @@ def expanded_text(uncertainty: StatedUncertainty | None) -> str:
 
 
 def risk_text(verdict: Verdict, decision: StatedDecision | None) -> str:
-    """Return the probability that a verdict is wrong: of false acceptance for a pass, of false rejection for
-    a fail.
+    """Return the risk of the decision taken (JCGM 106:2012, 9.3.1, for this one value).
+
+    PFA, the probability of false acceptance, with a pass, and with an inconc what accepting would risk; PFR,
+    that of false rejection, with a fail.
     """
     if decision is None:
         return ""
-    risks = {Verdict.PASS: decision.false_acceptance, Verdict.FAIL: decision.false_rejection}
-    return percent(risks.get(verdict))
+    if not decision.sure:
+        return "not stated"
+    rejected = verdict is Verdict.FAIL
+    risk = decision.false_rejection if rejected else decision.false_acceptance
+    if risk is None:
+        return ""
+    return f"{'PFR' if rejected else 'PFA'} {at_most(risk) if decision.at_most else percent(risk)}"
+
+
+def at_most(probability: float) -> str:
+    """Return a probability in percent that is the most it can be."""
+    text = percent(probability)
+    return text if text.startswith("<") else f"<= {text}"
 
 
 def percent(probability: float | None) -> str:
@@ -133,14 +148,29 @@ def _compared(reading: StoredReading) -> StatedUncertainty | None:
     return reading.uncertainty
 
 
-def _missing(readings: Sequence[StoredReading], width: int, indent: int) -> list[Line]:
+def _below(readings: Sequence[StoredReading], width: int, indent: int) -> list[Line]:
     told = [text for item in readings if item.uncertainty for text in item.uncertainty.missing]
-    parts = list(dict.fromkeys(told))
-    if not parts:
-        return []
+    texts = [("quiet", f"U is incomplete: {_few(told, '; ')}")] if told else []
+    unsure = [_name(item, index=False) for item in readings if item.decision and not item.decision.sure]
+    if unsure:
+        texts.append(("inconc", f"uncertainty not stated: {_few(unsure, ', ')}"))
+    warned: dict[str, list[str]] = {}
+    for item in readings:
+        compared = _compared(item)
+        if item.decision is not None and compared is not None and compared.short_warning:
+            warned.setdefault(compared.short_warning, []).append(_name(item, index=False))
+    texts += [("quiet", f"warning, {warning}: U of {_few(names, ', ')}") for warning, names in warned.items()]
+    return [
+        piece
+        for style, text in texts
+        for piece in wrapped(text, width=width, indent=" " * indent, hanging=" " * (indent + 2), style=style)
+    ]
+
+
+def _few(texts: Iterable[str], between: str) -> str:
+    parts = list(dict.fromkeys(texts))
     more = f" and {len(parts) - _FEW} more" if len(parts) > _FEW else ""
-    text = f"U is incomplete: {'; '.join(parts[:_FEW])}{more}"
-    return wrapped(text, width=width, indent=" " * indent, hanging=" " * (indent + 2), style="quiet")
+    return f"{between.join(parts[:_FEW])}{more}"
 
 
 def step_word(step: StoredStep) -> str:
@@ -192,7 +222,8 @@ def _row(group: list[StoredReading], *, sure: bool) -> tuple[str, ...]:
     if not sure:
         return (name, value, limit, margin_text(item), str(item.verdict))
     uncertainty = _compared(item)
-    risk = "" if uncertainty is None or uncertainty.exact else risk_text(item.verdict, item.decision)
+    exact = uncertainty is not None and uncertainty.exact
+    risk = "" if exact else risk_text(item.verdict, item.decision)
     return (name, value, expanded_text(uncertainty), limit, margin_text(item), risk, str(item.verdict))
 
 

@@ -122,7 +122,7 @@ def test_a_reading_without_uncertainty_is_sure() -> None:
     ("value", "rule", "words"),
     [
         (9.5, SIMPLE, "9.5 dBm against max 10 dBm: accepted, with less than 0.01 % probability"),
-        (10.05, GUARD, "neither shown: the true value is inside with 30.9 % probability"),
+        (10.05, GUARD, "accepting would be wrong with 69.1 % probability, rejecting with 30.9 %"),
         (10.3, GUARD, "rejected, with 0.135 % probability that the true value is inside"),
         (10.3, GUARD, "(guard band of 1 times the expanded uncertainty, guard band 0.196 dB)"),
         (10.3, RISK, "(at most 2.5 % probability of false acceptance, guard band 0.196 dB)"),

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from hilkit.judgement import Judgement, Limit, judge, worst
-from hilkit.readings import Bound, Evidence, Reading, ReadingKey, Verdict, overall
+from hilkit.readings import Bound, Budget, Evidence, Reading, ReadingKey, Verdict, overall
 
 NONE, PASS, INCONC, FAIL, ERROR = Verdict
 
@@ -18,7 +18,8 @@ def reading(value, unit="dBc", *, bound=Bound.EXACT, phase="", held=()):
         for each in held
     )
     key = ReadingKey(step="tone_placement", name="image", phase=phase)
-    return Reading(key=key, value=value, unit=unit, bound=bound, evidence=evidence)
+    exact = Budget(unit=unit, lines=())
+    return Reading(key=key, value=value, unit=unit, bound=bound, evidence=evidence, budget=exact)
 
 
 def limit(**sides):
@@ -80,7 +81,8 @@ def test_a_pass_has_no_negative_margin_and_a_fail_has_one(value, high):
 
 
 def test_a_reading_without_a_limit_has_no_verdict():
-    assert judge(reading(-55.0), None) == Judgement(verdict=NONE)
+    bare = replace(reading(-55.0), budget=None)
+    assert judge(bare, None) == Judgement(verdict=NONE)
 
 
 def test_a_limit_on_another_phase_does_not_apply():

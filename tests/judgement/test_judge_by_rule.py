@@ -68,9 +68,18 @@ def test_without_an_uncertainty_a_rule_that_needs_one_shows_nothing(rule, value)
     assert "no level accuracy in the bench file" in unknown.reason
 
 
-def test_without_an_uncertainty_simple_acceptance_decides_by_the_value():
-    judgement = judge(reading(5.0), HIGH)
+@pytest.mark.parametrize("lines", [(), (normal(0.0, stated=False),)])
+def test_without_an_uncertainty_simple_acceptance_decides_by_the_value_and_says_so(lines):
+    judgement = judge(reading(5.0, *lines), HIGH)
     assert (judgement.verdict, judgement.decision.false_acceptance) == (PASS, None)
+    assert (judgement.reason, judgement.decision.sure) == ("uncertainty not stated", False)
+    failed = judge(reading(15.0, *lines), HIGH)
+    assert failed.reason == "15 dBm misses max 10 dBm by 5 dB; uncertainty not stated"
+
+
+def test_a_stated_uncertainty_is_not_said_to_be_missing():
+    assert judge(reading(5.0, normal(0.5)), HIGH).decision.sure
+    assert judge(reading(5.0, normal(0.5)), HIGH).reason == ""
 
 
 def test_a_part_that_nobody_stated_is_told_with_the_verdict():

@@ -38,8 +38,10 @@ def level_budget(*, scatter_db: float = 0.02, complete: bool = True) -> Budget:
     return Budget(unit="dBm", lines=lines)
 
 
-def taken(step: PlannedStep, item: Reading, limit: Limit | None, *others: Reading) -> ReadingTaken:
-    judged = judge(item, limit, GUARD, {other.key: other for other in others})
+def taken(
+    step: PlannedStep, item: Reading, limit: Limit | None, *others: Reading, rule: DecisionRule = GUARD
+) -> ReadingTaken:
+    judged = judge(item, limit, rule, {other.key: other for other in others})
     return ReadingTaken(
         step=step.number,
         reading=item,

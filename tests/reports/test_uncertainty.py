@@ -9,11 +9,14 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from hilkit.record import StoredRun
+from hilkit.judgement import DecisionRule, Limit, StatedDecision
+from hilkit.readings import Bound, Verdict
+from hilkit.record import Outcome, StepBegun, StepEnded, StoredReading, StoredRun
 from hilkit.reports import PlainScreen, explanation_block, junit_tree, show_run
 from hilkit.reports.lines import figure_text
-from tests.record.samples import begun, stored
-from tests.record.sure import sure_night
+from hilkit.reports.rows import reading_table
+from tests.record.samples import PLANNED, begun, reading, stored
+from tests.record.sure import sure_night, taken
 
 
 @pytest.fixture
@@ -39,7 +42,7 @@ def test_a_table_has_the_expanded_uncertainty_and_the_risk(run: StoredRun) -> No
     text = shown(run, 100)
     assert "reading" in text and "U (95 %)" in text and "risk" in text
     (row,) = (line for line in text.splitlines() if "10.000 dBm" in line and "max 12 dBm" in line)
-    assert "10.000 dBm 0.29 dB max 12 dBm +2.000 dB < 0.01 % pass" in " ".join(row.split())
+    assert "10.000 dBm 0.29 dB max 12 dBm +2.000 dB PFA < 0.01 % pass" in " ".join(row.split())
 
 
 def test_an_uncertainty_that_lacks_a_part_is_marked_and_the_part_is_told_below(run: StoredRun) -> None:
@@ -71,11 +74,11 @@ def test_junit_has_u_k_rule_and_both_probabilities(run: StoredRun) -> None:
     assert isinstance(root, ET.Element)
     out = "".join(element.text or "" for element in root.iter("system-out"))
     (line,) = (item for item in out.splitlines() if item.startswith("tone_level.corrected = 11.900"))
-    assert "U 0.2" in line and "(95 %, k 1." in line and "Monte Carlo)" in line
+    assert "U 0.2" in line and "(95 %, k 1." in line and "Monte Carlo, warning: the law" in line
     assert "rule guard band of 1 times the expanded uncertainty guard band 0.2" in line
     assert " PFA " in line and " PFR " in line
     assert "distance -45.000 dB U 0.2" in out
-    assert "incomplete)" in out
+    assert ", incomplete" in out
     names = {item.attrib["name"] for item in root.iter("property")}
     assert {"decision_rule", "expired_calibration_allowed"} <= names
 
@@ -92,7 +95,64 @@ def test_a_budget_is_shown_largest_line_first_with_source_and_method(run: Stored
     assert row == ["analyser", "level", "+-0.30", "dB", "1.73", "1", "0.17", "dB", "98.7", "%", "inf"]
     assert "by Monte Carlo: U = 0.2" in text
     assert "warning: the law of propagation would state" in text
-    assert "probability of false acceptance < 0.01 %, of false rejection > 99.99 %" in text
+    rule, had = "probability of false acceptance < 0.01 %", "had it been rejected, probability of false"
+    assert f"expanded uncertainty, guard band 0.29 dB; {rule}; {had} rejection > 99.99 %" in text
+
+
+def judged(run: StoredRun, number: int, **changes: object) -> StoredReading:
+    (found,) = (item for step in run.steps for item in step.readings if item.number == number)
+    return replace(found, **changes)  # type: ignore[arg-type]
+
+
+# JCGM 106:2012, 9.3.1: the specific risk of an accepted item, and that of a rejected one.
+@pytest.mark.parametrize(
+    ("verdict", "told", "cell"),
+    [
+        (Verdict.PASS, "; probability of false acceptance 3 %; had it been rejected", "PFA 3 %"),
+        (Verdict.FAIL, "; probability of false rejection 97 %; had it been accepted", "PFR 97 %"),
+        (Verdict.INCONC, "rejected, probability of false rejection 97 %; had it been accepted", "PFA 3 %"),
+    ],
+)
+def test_the_risk_of_the_decision_taken_comes_first(run, verdict: Verdict, told: str, cell: str) -> None:
+    decision = StatedDecision(rule="a rule", false_acceptance=0.03, false_rejection=0.97)
+    found = judged(run, 3, verdict=verdict, decision=decision)
+    assert told in " ".join(item.text.strip() for item in explanation_block(found, width=100))
+    assert any(cell in item.text for item in reading_table([found], width=100))
+
+
+def test_a_bound_states_the_most_that_accepting_it_can_risk(run: StoredRun) -> None:
+    decision = StatedDecision(rule="a rule", false_acceptance=0.05, at_most=True)
+    found = judged(run, 3, verdict=Verdict.PASS, decision=decision, bound=Bound.UPPER)
+    assert any("PFA <= 5 %" in item.text for item in reading_table([found], width=100))
+    text = " ".join(item.text.strip() for item in explanation_block(found, width=100))
+    assert "probability of false acceptance <= 5 %" in text and "rejected" not in text
+
+
+def test_a_verdict_without_an_uncertainty_says_so_everywhere(tmp_path: Path) -> None:
+    step = PLANNED[1]
+    bare = reading(step, "tone_level", 10.0, "dBm", phase="corrected")
+    limit = Limit(unit="dBm", high=12.0, phase="corrected")
+    taken_bare = taken(step, bare, limit, rule=DecisionRule())
+    done = StepEnded(planned=step, outcome=Outcome.DONE, verdict=Verdict.PASS, took_s=1.0)
+    run = stored(tmp_path, [begun((step,)), StepBegun(planned=step), taken_bare, done])
+    text = shown(run, 100)
+    assert "uncertainty not stated: tone_level corrected" in text
+    (found,) = run.steps[0].readings
+    assert found.reason == "uncertainty not stated"
+    assert "uncertainty not stated" in explained(run, found.number)
+    root = junit_tree(run).getroot()
+    assert root is not None
+    out = "".join(element.text or "" for element in root.iter("system-out"))
+    assert "uncertainty not stated verdict pass" in out
+
+
+def test_where_law_and_monte_carlo_differ_the_console_says_so_of_what_was_judged(run: StoredRun) -> None:
+    text = shown(run, 100)
+    assert "warning, the law of propagation differs: U of tone_level corrected" in text
+    (found,) = (item for step in run.steps for item in step.readings if item.number == 3)
+    assert found.uncertainty is not None
+    assert found.uncertainty.short_warning == "the law of propagation differs"
+    assert "Monte Carlo" in found.uncertainty.warning
 
 
 def test_what_would_halve_it_names_the_line_and_its_new_size(run: StoredRun) -> None:
