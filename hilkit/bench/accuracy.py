@@ -271,6 +271,7 @@ ACCURACY_KEYS: dict[str, tuple[str, ...]] = {
     "step_attenuator": ("attenuation", "repeatability"),
     "switch_matrix": ("repeatability",),
     "signal_generator": ("level", "repeatability", "vswr", "vswr_known"),
+    "dc_supply": (),
     "power_meter": ("level", "linearity", "linearity_per_10db", "vswr", "vswr_known"),
 }
 """Which keys of ``accuracy`` go with a class of instrument; a class that is not here takes all of them."""

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from hilkit.clock import Clock
     from hilkit.files import Lab
     from hilkit.instruments import (
+        DcSupply,
         Identity,
         PowerMeter,
         Radio,
@@ -30,9 +31,9 @@ __all__ = ["Connected", "identity_mismatch", "open_one"]
 class Connected:
     """Open instruments by name.
 
-    ``pads``, ``switches``, ``generators`` and ``power_meters`` are those of their class, ``instruments``
-    everything but the radio. ``found`` holds what was in the error queues at the start, left by whoever was
-    there before: from then on, an entry is the answer to what is sent here.
+    ``pads``, ``switches``, ``generators``, ``power_meters`` and ``supplies`` are those of their class,
+    ``instruments`` everything but the radio. ``found`` holds what was in the error queues at the start, left
+    by whoever was there before: from then on, an entry is the answer to what is sent here.
     As a context manager it closes them in the reverse order of opening, whatever happens.
     """
 
@@ -52,6 +53,7 @@ class Connected:
         self.switches: dict[str, SwitchMatrix] = self._of_class("switch_matrix")
         self.generators: dict[str, SignalGenerator] = self._of_class("signal_generator")
         self.power_meters: dict[str, PowerMeter] = self._of_class("power_meter")
+        self.supplies: dict[str, DcSupply] = self._of_class("dc_supply")
 
     @classmethod
     def open(
@@ -85,7 +87,8 @@ class Connected:
     def prepare(self) -> None:
         """Bring analyser, generators and power meters into their known state: generators first, without RF.
 
-        Analyser and generators are put on the reference that the bench file names.
+        Analyser and generators are put on the reference that the bench file names. A supply is left as it is:
+        a reset would take the power from what it feeds.
         """
         for item in (*self.generators.values(), *self._of_class("signal_analyser").values()):
             item.prepare(reference=self.bench.reference)

@@ -201,7 +201,8 @@ def resources_of(profile: Profile) -> dict[str, str]:
     resources = {name: box.resource for group in boxes for name, box in group.items()}
     generators = {name: each.resource for name, each in file.generators.items()}
     meters = {name: each.resource for name, each in file.power_meters.items()}
-    return {**resources, "radio": file.radio.resource, **generators, **meters}
+    supplies = {name: each.resource for name, each in file.supplies.items()}
+    return {**resources, "radio": file.radio.resource, **generators, **meters, **supplies}
 
 
 def visa_manager(library: str) -> Any:

@@ -16,6 +16,7 @@ from hilkit.instruments.power_meter import MeterLimits, PowerMeter, PowerReading
 from hilkit.instruments.radio import CorrectionState, Radio, RadioIdentity
 from hilkit.instruments.replies import ErrorEntry
 from hilkit.instruments.resource import ResourceProblem, check_resource
+from hilkit.instruments.supply import DcSupply, SupplyLimits
 from hilkit.instruments.sweep import AnalyserLimits, AnalyserStatus, SweepSetup
 from hilkit.instruments.switch import SwitchMatrix
 from hilkit.instruments.transcript import FileTranscript, NullTranscript, Transcript
@@ -26,6 +27,7 @@ __all__ = [
     "Capability",
     "CapabilitySpec",
     "CorrectionState",
+    "DcSupply",
     "Dialect",
     "DriverFile",
     "ErrorEntry",
@@ -50,6 +52,7 @@ __all__ = [
     "SignalAnalyser",
     "SignalGenerator",
     "StepAttenuator",
+    "SupplyLimits",
     "SweepSetup",
     "SwitchMatrix",
     "Transcript",

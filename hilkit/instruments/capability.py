@@ -33,8 +33,9 @@ class CapabilitySpec:
 
     ``access``: ``rw`` is set and read back, ``r`` only asked, ``w`` only set. ``unit`` is the unit of a
     number as the class handles it (``1`` for a count). ``words`` are the class's own words of a choice.
-    ``arguments`` are the placeholders that its texts must hold besides ``{value}``, ``groups`` the groups
-    that a reply pattern must have. A ``ranged`` number needs a range in the driver file.
+    ``arguments`` are the placeholders that its texts must hold besides ``{value}``, ``spare_arguments`` those
+    that they may hold, ``groups`` the groups that a reply pattern must have. A ``ranged`` number needs a
+    range in the driver file.
     """
 
     name: str
@@ -44,6 +45,7 @@ class CapabilitySpec:
     unit: str = ""
     words: tuple[str, ...] = ()
     arguments: tuple[str, ...] = ()
+    spare_arguments: tuple[str, ...] = ()
     groups: tuple[str, ...] = ("value",)
     required: bool = False
     ranged: bool = False

@@ -82,9 +82,9 @@ class CapabilityCheck:
         if not text.isprintable():
             hint = "one command; what ends the line is given under terminators"
             self._wrong(key, "a line end or control character in a command", seen=ascii(text), next_step=hint)
-        found = set(places(text))
-        for name in sorted(found - needed):
-            allowed = ", ".join(f"{{{place}}}" for place in sorted(needed)) or "no places"
+        found, may = set(places(text)), needed | {*self.spec.spare_arguments}
+        for name in sorted(found - may):
+            allowed = ", ".join(f"{{{place}}}" for place in sorted(may)) or "no places"
             self._wrong(key, f"{{{name}}} stands for nothing here", seen=text, allowed=allowed)
         for name in sorted(needed - found):
             self._wrong(key, f"{{{name}}} is missing", seen=text, next_step="put it where the value goes")

@@ -19,6 +19,7 @@ _OWN = {
     "switch_matrix": ("hilkit.instruments.switch", "SwitchMatrix"),
     "signal_generator": ("hilkit.instruments.generator", "SignalGenerator"),
     "power_meter": ("hilkit.instruments.power_meter", "PowerMeter"),
+    "dc_supply": ("hilkit.instruments.supply", "DcSupply"),
     "radio": ("hilkit.instruments.radio", "Radio"),
 }
 

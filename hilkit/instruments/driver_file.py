@@ -130,7 +130,7 @@ class DriverFile(FileModel):
     driver: str = Field(description="name of this driver, as its file is called")
     instrument_class: str = Field(
         description="signal_analyser, step_attenuator, switch_matrix, signal_generator, power_meter, "
-        "radio, or an added class"
+        "dc_supply, radio, or an added class"
     )
     base: str | None = Field(None, description="driver that this one overrides, capability by capability")
     summary: str = Field("", description="one line for people")
@@ -153,7 +153,8 @@ class DriverFile(FileModel):
     )
     sweep_time: SweepTimeEntry | None = Field(None, description="rule of the automatic sweep time")
     settling: Time | None = Field(
-        None, description="how long relays, or the level of a generator, need after a change"
+        None,
+        description="how long relays, the level of a generator or a voltage need after a change",
     )
     reading_time: Time | None = Field(
         None, description="how long a power meter takes for one reading of an average"

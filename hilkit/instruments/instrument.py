@@ -101,7 +101,7 @@ class ScpiInstrument:
         """
         return capability in self.dialect.capabilities and capability not in self._absent
 
-    def apply(self, values: Mapping[str, Value]) -> dict[str, Value]:
+    def apply(self, values: Mapping[str, Value], **arguments: str | int | float) -> dict[str, Value]:
         """Send settings in the order given, empty the error queue, read all back and return what was read.
 
         If a setting moved when another one was sent, all are sent once more; RefusedError names what still
@@ -109,12 +109,12 @@ class ScpiInstrument:
         raise ``KeyError``.
         """
         commands = {
-            name: self._capability(name).command(value, instrument=self.name)
+            name: self._capability(name).command(value, instrument=self.name, **arguments)
             for name, value in values.items()
         }
         for last in (False, True):
             self._send(commands, values)
-            back = {name: self.read(name) for name in commands if self._verified(name)}
+            back = {name: self.read(name, **arguments) for name in commands if self._verified(name)}
             moved = [name for name in back if not self._capability(name).agrees(values[name], back[name])]
             if not moved:
                 return back

@@ -20,6 +20,7 @@ from hilkit.sim.power_meter import MeterLimits, PowerMeter
 from hilkit.sim.radio_port import LineRadio
 from hilkit.sim.receiver import SweepRequest
 from hilkit.sim.substitution import Output
+from hilkit.sim.supply import Supply
 from hilkit.sim.switch import Switch
 
 if TYPE_CHECKING:
@@ -66,6 +67,7 @@ class SimulatedBench:
         self._analysers(profile)
         self._boxes(profile)
         self._calibrators(profile)
+        self._supplies(profile)
         radio = LineRadio(
             RADIO,
             self.clock,
@@ -147,6 +149,17 @@ class SimulatedBench:
                 **self._common,
             )
             self._place(name, meter, sensor.resource)
+
+    def _supplies(self, profile: ProfileFile) -> None:
+        for name, each in profile.supplies.items():
+            supply = Supply(
+                name,
+                self.clock,
+                supply=self.world.supplies[name],
+                identity=_identity(each.identity),
+                **self._common,
+            )
+            self._place(name, supply, each.resource)
 
     @property
     def instruments(self) -> Mapping[str, Instrument]:

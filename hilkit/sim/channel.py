@@ -47,6 +47,7 @@ class _Signal:
     unsettled: float
     calibrated_hz: float | None
     rf_on: bool
+    powered: bool
     stream: Stream
 
 
@@ -65,6 +66,7 @@ class Channel:
         self.profile = profile
         self._waveforms = waveforms
         self._calibration_s = calibration_s
+        self.powered = True
         self._amplifier: Amplifier = amplifier(profile.amplifier)
         self._codes = self._code_errors(seed)
         self._sent: tuple[_Signal, Transmission] | None = None
@@ -294,6 +296,7 @@ class Channel:
             unsettled=self.unsettled(now),
             calibrated_hz=self._calibrated_at_hz(now),
             rf_on=self.rf_on,
+            powered=self.powered,
             stream=self.stream,
         )
         if self._sent is None or self._sent[0] != state:
@@ -315,8 +318,8 @@ class Channel:
             amplifier=self._amplifier,
             leak=_phasor(p.leak.dbm, p.leak_phase.deg),
             rf_on=state.rf_on,
-            off_gain=10 ** (-p.off_isolation.db / 20),
-            off_residue=_phasor(p.off_residue.dbm, p.leak_phase.deg),
+            off_gain=10 ** (-p.off_isolation.db / 20) if state.powered else 0.0,
+            off_residue=_phasor(p.off_residue.dbm, p.leak_phase.deg) if state.powered else 0j,
         )
 
     def _modulator(self, state: _Signal) -> Modulator:

@@ -28,6 +28,7 @@ from hilkit.quantities import (
 from hilkit.sim.profile_parts import IdentityProfile, SkirtProfile, Table
 from hilkit.sim.profile_radio import RadioProfile
 from hilkit.sim.profile_substitution import GeneratorProfile, PowerMeterProfile
+from hilkit.sim.profile_supply import SupplyProfile
 
 __all__ = [
     "AnalyserProfile",
@@ -42,6 +43,7 @@ __all__ = [
     "ProfileFile",
     "ReferenceProfile",
     "RelayProfile",
+    "SupplyProfile",
     "load_profile",
 ]
 
@@ -237,6 +239,7 @@ class ProfileFile(FileModel):
     relays: dict[str, RelayProfile] = Field(default_factory=dict)
     generators: dict[str, GeneratorProfile] = Field(default_factory=dict)
     power_meters: dict[str, PowerMeterProfile] = Field(default_factory=dict)
+    supplies: dict[str, SupplyProfile] = Field(default_factory=dict)
     paths: dict[str, PathProfile]
     faults: tuple[Fault, ...] = ()
 

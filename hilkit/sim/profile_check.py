@@ -45,6 +45,7 @@ def check_profile(file: ProfileFile, document: Document, folder: Path) -> list[P
         for number, element in enumerate(path.elements):
             _element((*at, "elements", number), element, file, folder, notes)
     _planes(file, notes)
+    _outputs(file, notes)
     _faults(file, notes)
     return notes.in_order()
 
@@ -102,6 +103,7 @@ def _groups(file: ProfileFile) -> dict[str, Mapping[str, Any]]:
         "relays": file.relays,
         "generators": file.generators,
         "power_meters": file.power_meters,
+        "supplies": file.supplies,
     }
 
 
@@ -173,6 +175,29 @@ def _planes(file: ProfileFile, notes: Notes) -> None:
                     allowed=listed(file.planes),
                     next_step=did_you_mean(member.connected, file.planes),
                 )
+
+
+def _outputs(file: ProfileFile, notes: Notes) -> None:
+    feeders: list[str] = []
+    for name, supply in file.supplies.items():
+        for number, output in supply.outputs.items():
+            at = ("supplies", name, "outputs", number)
+            if not (number.isdecimal() and number.isascii()) or int(number) < 1:
+                notes.add(
+                    at, "an output is a number from 1 on", seen=number, allowed="such as 1", at_key=True
+                )
+            for key, value, highest in (
+                ("voltage", output.voltage, supply.highest),
+                ("current_limit", output.current_limit, supply.highest_current),
+            ):
+                if not 0 <= value.base <= highest.base:
+                    notes.add(
+                        (*at, key), f"{name} does not have this", seen=str(value), allowed=f"0 to {highest}"
+                    )
+            if output.feeds is not None:
+                feeders.append(f"{name} output {number}")
+                if len(feeders) > 1:
+                    notes.add((*at, "feeds"), f"{feeders[0]} feeds the {output.feeds} already")
 
 
 def _faults(file: ProfileFile, notes: Notes) -> None:

@@ -17,6 +17,7 @@ from hilkit.quantities import (
     Ratio,
     RelativeDensity,
 )
+from hilkit.sim.profile_supply import DrawProfile
 
 __all__ = [
     "AmplifierProfile",
@@ -179,4 +180,5 @@ class RadioProfile(FileModel):
     starts: int = 1
     uptime: Duration = Duration.parse("120 s")
     waveforms: dict[str, WaveformProfile] = Field(default_factory=dict)
+    draw: DrawProfile = DrawProfile()
     channels: dict[str, ChannelProfile]

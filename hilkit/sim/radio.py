@@ -6,6 +6,7 @@ does.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Literal
 
@@ -22,6 +23,35 @@ class _Sorry(Exception):
 
     def __init__(self, number: int, words: str) -> None:
         super().__init__(f"sorry {number} {words}")
+
+
+class RadioPower:
+    """The power input of the radio, as the output of a supply sees it."""
+
+    def __init__(self, radio: SimRadio) -> None:
+        self._radio = radio
+        self._changed: Callable[[], None] | None = None
+
+    def draw_a(self) -> float:
+        """Return the current that the unit takes, in A."""
+        return self._radio.draw_a()
+
+    def when_changed(self, changed: Callable[[], None]) -> None:
+        """Call ``changed`` after each change of that current."""
+        self._changed = changed
+
+    def look(self) -> None:
+        """Let the supply see what the unit takes now."""
+        if self._changed is not None:
+            self._changed()
+
+    def feed(self, volts: float) -> None:
+        """Live or die with the voltage."""
+        enough = volts >= self._radio.profile.draw.lowest.v
+        if enough and not self._radio.powered:
+            self._radio.power_up()
+        elif not enough and self._radio.powered:
+            self._radio.power_down()
 
 
 class SimRadio:
@@ -42,6 +72,9 @@ class SimRadio:
         self._console: list[tuple[float, str]] = []
         self._chattered_s = clock.now()
         self.reference_present = self._house.present
+        self.powered = True
+        self.power_cycles = 0
+        self.power = RadioPower(self)
         self._start(clock.now(), uptime_s=self.profile.uptime.s)
         self._commands: dict[str, Callable[[list[str]], str]] = {
             "about": self._about,
@@ -57,12 +90,39 @@ class SimRadio:
             "reboot": self._reboot,
         }
 
+    # power
+
+    def power_down(self) -> None:
+        """Lose the supply: no RF, no answer, everything forgotten."""
+        self.powered = False
+        self._console.clear()
+        self._start(math.inf, uptime_s=0.0)
+
+    def power_up(self) -> None:
+        """Boot, since the supply is back: one start more."""
+        self.powered = True
+        self.power_cycles += 1
+        self._chattered_s = self._clock.now()
+        self.reboot()
+
+    def draw_a(self) -> float:
+        """Return the current that the unit takes from its supply, in A."""
+        if not self.powered:
+            return self.profile.draw.idle.a
+        draw, total = self.profile.draw, self.profile.draw.idle.a
+        for channel in self.channels.values():
+            if channel.rf_on:
+                share = min(1.0, 10 ** ((channel.nominal_level_dbm() - channel.full_scale_dbm()) / 20))
+                total += draw.rf_on.a + share * draw.full_output.a
+        return total
+
     def _start(self, ready_s: float, *, uptime_s: float) -> None:
         self._ready_s = ready_s
-        self._awake_since_s = ready_s - uptime_s
+        self._awake_since_s = ready_s - uptime_s if self.powered else self._clock.now()
         self._external_since_s: float | None = None
         for channel in self.channels.values():
-            channel.restart(ready_s, self.profile.bands[0].low.hz)
+            channel.restart(ready_s if self.powered else self._clock.now(), self.profile.bands[0].low.hz)
+            channel.powered = self.powered
 
     # control
 
@@ -81,10 +141,14 @@ class SimRadio:
             return command(words[1:])
         except _Sorry as refused:
             return str(refused)
+        finally:
+            self.power.look()
 
     def console_lines(self) -> list[str]:
         """Return and forget the console lines that are due: ``~ ``, the time in s, and what the unit says."""
         now = self._clock.now()
+        if not self.powered:
+            return []
         every = self.profile.chatter_every
         while every is not None and self._chattered_s + every.s <= now:
             self._chattered_s += every.s
@@ -102,7 +166,9 @@ class SimRadio:
         return self._clock.now() < self._ready_s
 
     def reboot(self) -> None:
-        """Start again by itself: RF off, everything forgotten, one start more."""
+        """Start again by itself: RF off, everything forgotten, one start more; without power, nothing."""
+        if not self.powered:
+            return
         now = self._clock.now()
         self._starts += 1
         self._start(now + self.profile.boot_time.s, uptime_s=0.0)

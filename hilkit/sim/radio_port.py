@@ -22,7 +22,12 @@ class RadioConsole(Protocol):
 
     @property
     def booting(self) -> bool:
-        """True while the unit starts and hears nothing."""
+        """True while the unit starts, or has no power, and hears nothing."""
+        ...
+
+    @property
+    def power_cycles(self) -> int:
+        """How often its power has come back."""
         ...
 
     def handle_line(self, text: str) -> str:
@@ -61,7 +66,7 @@ class LineRadio(Instrument):
     @property
     def refuses(self) -> bool:
         """True while a client is connected, and for the hold time after one vanished."""
-        held = self._current is not None and not self._current.lost
+        held = self._current is not None and not self._current.lost and not self._current.forgotten
         return held or self.clock.now() < self._free_at
 
     def connect(self, *, stream: bool = True) -> RadioDevice:
@@ -83,12 +88,22 @@ class RadioDevice:
         self._radio = radio
         self._input = bytearray()
         self._output = Output(radio.clock)
+        self._cycles = radio.console.power_cycles
         self.lost = False
+
+    @property
+    def forgotten(self) -> bool:
+        """True when the unit was without power meanwhile: it knows nothing of this connection any more."""
+        return self._radio.console.power_cycles != self._cycles
 
     def receive(self, data: bytes) -> None:
         """Take bytes; every complete line is echoed and answered. A carriage return at its end is ignored."""
         with self._radio.lock:
             if self.lost:
+                return
+            if self.forgotten and not self._radio.console.booting:
+                self.lost = True
+                self._output.clear()
                 return
             self._input += data
             if len(self._input) > INPUT_LIMIT:

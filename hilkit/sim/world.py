@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from hilkit.clock import Clock
 from hilkit.sim.frontend import Arrival
+from hilkit.sim.outputs import SimSupply
 from hilkit.sim.profile import Profile
 from hilkit.sim.radio import SimRadio
 from hilkit.sim.receiver import Receiver, SweepRequest, SweepResult
@@ -35,6 +36,9 @@ FLOOR_GRID_HZ = 1e6
 """The radio's flat noise goes through the path as it is at the multiple of this nearest to the centre."""
 
 SETTLING_DB = 20.0
+
+RADIO = "radio"
+"""What a supply's output feeds, as its profile has it."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -92,6 +96,10 @@ class World:
         self.meters = {
             name: SimMeter(name, each, seed=file.seed, noise_seed=self.seed)
             for name, each in file.power_meters.items()
+        }
+        self.supplies = {
+            name: SimSupply(supply, clock, {RADIO: self.radio.power})
+            for name, supply in file.supplies.items()
         }
         self.connections = Connections(file)
         self.wiring = Wiring(profile, self.radio, self.generators, self.pads, self.relays)

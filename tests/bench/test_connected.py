@@ -44,9 +44,9 @@ def test_everything_is_open_inside_and_closed_in_reverse_order_after(
         assert connected.radio.identity().model == "PH2-220"
         assert list(connected.pads) == ["pad"]
         assert list(connected.switches) == ["relay"]
-        assert list(connected.instruments) == ["analyser", "pad", "relay"]
+        assert list(connected.instruments) == ["analyser", "pad", "relay", "supply"]
         assert closed == []
-    assert closed == ["radio", "relay", "pad", "analyser"]
+    assert closed == ["radio", "supply", "relay", "pad", "analyser"]
 
 
 def test_on_calibration_day_generator_and_meter_are_prepared_too_and_send_no_rf(tmp_path: Path) -> None:
@@ -77,7 +77,7 @@ def test_an_exception_inside_closes_everything_too(tmp_path: Path, closed: list[
     manager, clock = simulated()
     with pytest.raises(ZeroDivisionError), pier(tmp_path).connect(manager, clock, Lines(), LAB):
         raise ZeroDivisionError
-    assert closed == ["radio", "relay", "pad", "analyser"]
+    assert closed == ["radio", "supply", "relay", "pad", "analyser"]
 
 
 def test_an_instrument_that_cannot_be_closed_does_not_keep_others_open(
@@ -91,7 +91,7 @@ def test_an_instrument_that_cannot_be_closed_does_not_keep_others_open(
 
     connected.switches["relay"].close = close  # type: ignore[method-assign]
     connected.close()
-    assert closed == ["radio", "pad", "analyser"]
+    assert closed == ["radio", "supply", "pad", "analyser"]
 
 
 def test_the_analyser_is_prepared_on_the_reference_of_the_bench_file(tmp_path: Path) -> None:

@@ -35,7 +35,7 @@ def test_a_bench_in_order_has_nothing_wrong(tmp_path: Path) -> None:
     assert report.findings == []
     assert report.bench == "simulated pier"
     assert report.simulation == "simulated_pier"
-    assert [look.name for look in report.instruments] == ["analyser", "pad", "relay", "radio"]
+    assert [look.name for look in report.instruments] == ["analyser", "pad", "relay", "supply", "radio"]
     analyser, *_, radio = report.instruments
     assert "SA7000 SA-70311" in analyser.identity
     assert analyser.expected == "SA7000 SA-70311"
@@ -107,7 +107,7 @@ def test_another_instrument_is_wrong_but_does_not_hide_the_rest(tmp_path: Path) 
 
 def test_an_instrument_that_is_not_there_is_wrong_but_does_not_hide_the_rest(tmp_path: Path) -> None:
     report = look_at(pier(tmp_path, ("127.0.0.1::5027", "127.0.0.1::5999")))
-    assert [look.reached for look in report.instruments] == [True, True, False, True]
+    assert [look.reached for look in report.instruments] == [True, True, False, True, True]
     (finding,) = (each for each in report.findings if each.about == "relay")
     assert (finding.weight, finding.about) == ("wrong", "relay")
     assert finding.what_to_do
@@ -117,7 +117,12 @@ def test_a_silent_instrument_is_wrong_but_does_not_hide_the_rest(tmp_path: Path)
     silent = Fault(instrument="pad", kind="silence", count=1000)
     report = look_at(pier(tmp_path), silent)
     assert {finding.about for finding in report.findings} == {"pad"}
-    assert [look.name for look in report.instruments if look.identity] == ["analyser", "relay", "radio"]
+    assert [look.name for look in report.instruments if look.identity] == [
+        "analyser",
+        "relay",
+        "supply",
+        "radio",
+    ]
 
 
 def test_an_address_behind_which_nobody_listens_does_not_answer_and_is_one_finding(tmp_path: Path) -> None:

@@ -112,7 +112,7 @@ def test_a_served_bench_file_reaches_the_served_addresses(tmp_path: Path) -> Non
     source = lab.find("bench", "simulated_pier")
     resources = {
         name: f"TCPIP0::127.0.0.1::{port}::SOCKET"
-        for port, name in enumerate(("analyser", "pad", "relay", "radio"), start=41000)
+        for port, name in enumerate(("analyser", "pad", "relay", "supply", "radio"), start=41000)
     }
     path = tmp_path / "served.yaml"
     text, data_files = served_bench(source, resources)

@@ -69,7 +69,7 @@ def test_a_carrier_outside_the_radio_is_found_without_an_instrument(
 @pytest.mark.parametrize(
     ("name", "word"),
     [
-        ("sim_profiles/simulated_pier.bench.yaml", "bench in order: 4 instruments, 2 paths"),
+        ("sim_profiles/simulated_pier.bench.yaml", "bench in order: 5 instruments, 2 paths"),
         ("sim_profiles/simulated_pier.yaml", "profile in order"),
         ("drivers/radio_head.yaml", "driver in order, for a radio"),
         ("drivers/signal_analyser_contrary.yaml", "driver in order, for a signal analyser"),
@@ -112,7 +112,7 @@ def test_a_name_alone_is_looked_for_among_all_kinds_of_file(
     assert done.code == 0
     assert done.out.splitlines() == [
         "signal_analyser: driver in order, for a signal analyser",
-        "simulated_pier: bench in order: 4 instruments, 2 paths",
+        "simulated_pier: bench in order: 5 instruments, 2 paths",
         "simulated_pier: profile in order",
     ]
     assert "did you mean radio_head?" in call(capsys, "check", "radio_hed").err

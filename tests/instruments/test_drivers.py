@@ -11,6 +11,8 @@ from hilkit.files import Lab, library, schema
 from hilkit.instruments import DriverFile, class_names, find_class, load_dialect
 
 SHIPPED = (
+    "dc_supply",
+    "dc_supply_listed",
     "power_meter",
     "radio_head",
     "signal_analyser",
@@ -272,6 +274,7 @@ def test_the_instrument_classes_are_known_by_name() -> None:
         "switch_matrix",
         "signal_generator",
         "power_meter",
+        "dc_supply",
         "radio",
     )
     assert find_class("toaster") is None

@@ -241,6 +241,7 @@ INSTRUMENTS = (
     "switch_matrix",
     "signal_generator",
     "power_meter",
+    "dc_supply",
     "radio",
 )
 
@@ -260,6 +261,9 @@ PROFILE_SECTIONS = {
     "paths": "hilkit.sim.profile.PathProfile",
     "generators": "hilkit.sim.profile.GeneratorProfile",
     "power_meters": "hilkit.sim.profile.PowerMeterProfile",
+    "supplies": "hilkit.sim.profile.SupplyProfile",
+    "outputs": "hilkit.sim.profile_supply.OutputProfile",
+    "draw": "hilkit.sim.profile_supply.DrawProfile",
     "faults": "hilkit.sim.profile.Fault",
 }
 

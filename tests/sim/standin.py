@@ -101,6 +101,7 @@ class Console:
     booting: bool = False
     reboots: int = 0
     lost: int = 0
+    power_cycles: int = 0
 
     def handle_line(self, text: str) -> str:
         return f"answer to {text}" if text else ""

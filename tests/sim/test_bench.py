@@ -24,7 +24,15 @@ def changed(profile: Profile, **update: object) -> Profile:
 
 def test_every_instrument_of_the_profile_stands_on_the_bench(profile: Profile, clock: VirtualClock) -> None:
     bench = SimulatedBench(World(profile, clock))
-    assert list(bench.instruments) == ["analyser", "pad", "relay", "generator", "power_meter", "radio"]
+    assert list(bench.instruments) == [
+        "analyser",
+        "pad",
+        "relay",
+        "generator",
+        "power_meter",
+        "supply",
+        "radio",
+    ]
     assert bench.at(bench.resource_of("pad")) is bench.instruments["pad"]
     assert bench.at("TCPIP0::nowhere::1::SOCKET") is None
 
@@ -97,7 +105,7 @@ def test_two_instruments_at_one_resource_are_refused(profile: Profile, clock: Vi
 
 
 def test_a_fault_for_nobody_is_refused(profile: Profile, clock: VirtualClock) -> None:
-    known = "analyser, pad, relay, generator, power_meter, radio"
+    known = "analyser, pad, relay, generator, power_meter, supply, radio"
     with pytest.raises(ValueError, match=f"ordered for analyzer; there are {known}"):
         SimulatedBench(World(profile, clock), faults=[Row(kind="silence", instrument="analyzer")])
 

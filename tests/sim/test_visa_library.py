@@ -72,7 +72,7 @@ def test_the_library_class_underneath_is_the_one_this_was_written_for() -> None:
 def test_resources_are_listed_by_a_visa_expression(manager: pyvisa.ResourceManager) -> None:
     assert SOCKET in manager.list_resources("?*")
     assert manager.list_resources("?*::INSTR") == ()
-    assert len(manager.list_resources("TCPIP?*::SOCKET")) == 6
+    assert len(manager.list_resources("TCPIP?*::SOCKET")) == 7
 
 
 def test_an_ordinary_resource_manager_talks_to_every_instrument(manager: pyvisa.ResourceManager) -> None:
