@@ -45,6 +45,8 @@ def read_calibrations(entry: BenchFile, paths: Mapping[str, Path], notes: Notes,
         document, said = found
         before = len(notes.problems)
         _check(said, document, paths, notes)
+        serials = {name: item.serial for name, item in entry.instruments.items()}
+        _check_serials(said, document, paths, serials, notes)
         calibration = PathCalibration.of(said, document.path)
         state = (said.calibration, calibration.pad_db)
         if state in taken:
@@ -62,6 +64,18 @@ def _read(
 ) -> tuple[Document, CalibrationFile] | None:
     try:
         document = load(lab.data_file(file, beside=notes.document.path.parent))
+        keys = document.data if isinstance(document.data, dict) else {}
+        if "calibration" not in keys:
+            message = "this is no calibration of a path"
+            next_step = "name a file that path_calibration wrote"
+            notes.add(
+                where,
+                message,
+                seen=file,
+                allowed="a file whose first key is calibration",
+                next_step=next_step,
+            )
+            return None
         said = validate(document, CalibrationFile)
     except FileProblems as error:  # mistakes in that file have places of their own
         notes.problems.extend(error.problems)
@@ -93,6 +107,29 @@ def _check(said: CalibrationFile, document: Document, paths: Mapping[str, Path],
     if (said.pad is None) != (path.pad_instrument is None):
         has = "no step attenuator" if said.pad is not None else "a step attenuator: its setting is needed"
         add(document.problem(("pad",), f"path {path.name} has {has}"))
+
+
+def _check_serials(
+    said: CalibrationFile,
+    document: Document,
+    paths: Mapping[str, Path],
+    serials: Mapping[str, str | None],
+    notes: Notes,
+) -> None:
+    """A step attenuator or switch that was exchanged since makes it another path."""
+    path = paths.get(said.calibration)
+    for name in path.instruments if path is not None else ():
+        used, serial = said.instruments.get(name), serials.get(name)
+        if used is not None and serial and used.serial != serial:
+            notes.problems.append(
+                document.problem(
+                    ("instruments", name),
+                    f"path {said.calibration} was calibrated with another {name} in it than there is now",
+                    seen=used.serial,
+                    allowed=serial,
+                    next_step="calibrate the path as it is now, or correct the bench file",
+                )
+            )
 
 
 def _positions(closed: Mapping[str, list[int]]) -> str:

@@ -233,14 +233,12 @@ def checksum(data: Mapping[str, Any]) -> str:
 def content_problems(document: Document, entry: CalibrationFile) -> list[Problem]:
     """Return what is wrong with the content of a calibration file beyond its keys."""
     found = []
-    true = checksum(document.data)
-    if entry.checksum != true:
+    if entry.checksum != checksum(document.data):
         found.append(
             document.problem(
                 (_CHECKSUM,),
                 "the checksum does not fit the content: the file was changed after the calibration",
                 seen=entry.checksum,
-                allowed=true,
                 next_step="take the file as it was written, or calibrate the path again",
             )
         )

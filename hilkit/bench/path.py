@@ -180,6 +180,10 @@ class Path:
         """Return the loss in dB from the radio port to the analyser at one frequency; see ``losses_db``."""
         return float(self.losses_db(frequency_hz, pad_db=pad_db))
 
+    def elements_loss_db(self, frequency_hz: float, *, pad_db: float = 0.0) -> float:
+        """Return the loss in dB of all elements together, whatever a calibration says."""
+        return float(self._sum(self.elements, np.asarray(float(frequency_hz)), pad_db))
+
     def element_loss_db(self, element: Element, frequency_hz: float, *, pad_db: float = 0.0) -> float:
         """Return the loss in dB of one element at one frequency, with the setting of a step attenuator."""
         return float(self._sum((element,), np.asarray(float(frequency_hz)), pad_db))

@@ -57,6 +57,17 @@ def refuse_unattended(steps: Sequence[Step], on_person: OnPerson | None) -> None
 def _ask(step: PersonStep, clock: Clock) -> None:
     text = [f"\nAt the bench: {step.text}.", *(f"  photo: {photo}" for photo in step.photos)]
     click.echo("\n".join(text), err=True)
+    while answer := _answer(clock):
+        if answer.strip().lower() in _ENDS:
+            break
+        if not answer.strip():
+            return
+        click.echo(f"{answer.strip()!r} is neither Enter nor `stop`.", err=True)
+    raise Interrupted(f"stopped by the person at the bench, asked to {step.text}")
+
+
+def _answer(clock: Clock) -> str:
+    """Return the line that is typed, with its end; empty where the terminal is gone."""
     told = "RF of radio and generator is off. Enter when done, `stop` to end the run: "
     click.echo(told, nl=False, err=True)
     answers: list[str] = []
@@ -65,6 +76,4 @@ def _ask(step: PersonStep, clock: Clock) -> None:
     reader.start()
     while reader.is_alive():
         clock.sleep(_LOOK_S)
-    answer = answers[0] if answers else ""
-    if not answer or answer.strip().lower() in _ENDS:
-        raise Interrupted(f"stopped by the person at the bench, asked to {step.text}")
+    return answers[0] if answers else ""

@@ -93,7 +93,8 @@ class PathCalibration(Procedure[PathCalibrationSettings]):
 
     def measure(self, session: Session, settings: PathCalibrationSettings) -> Iterator[Measured]:
         """Have a person connect, read twice, yield the difference."""
-        for each in Substitution(session.bench, settings, _grid_hz(settings)).run(session):
+        work = Substitution(session.bench, settings, _grid_hz(settings))
+        for each in map(work.plausible, work.run(session)):
             yield Measured(name="path_loss", value=each.loss_db, index=each.frequency_hz, budget=each.budget)
 
 

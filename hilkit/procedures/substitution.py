@@ -47,6 +47,9 @@ _RBW_HZ = 10e3
 _INPUT_ATTENUATION_DB = 30.0
 _HEADROOM_DB = 3.0
 _SAME = 1e-6
+_PLAUSIBLE_DB = 3.0
+"""Further from what is expected no reading lies unless something is connected elsewhere (common practice, no
+source)."""
 _ANALYSER_S = 0.1
 """About what a narrow sweep takes."""
 
@@ -182,7 +185,7 @@ class Substitution:
             self._zero(session)
             session.source.lead(self._direct)
             session.note(f"reference: {self._generator.name} on {self._sensor.name}")
-            reference = [self._read(session, hz) for hz in self._grid_hz]
+            reference = [self._arrived(hz, self._read(session, hz)) for hz in self._grid_hz]
             session.ask_person(self._step_through())
             session.source.lead(self._through)
             session.note(f"through path {self.path.name}, {len(self._grid_hz)} frequencies")
@@ -194,6 +197,36 @@ class Substitution:
             session.ask_person(self._step_back())
         finally:
             session.source.off()
+
+    def _arrived(self, frequency_hz: float, level: _Level) -> _Level:
+        """Refuse a level that cannot be the generator's: whoever was asked has not connected them."""
+        sent_dbm = self._settings.level.dbm
+        if abs(level.dbm - sent_dbm) > _PLAUSIBLE_DB:
+            generator, sensor = self._generator.name, self._sensor.name
+            raise MeasurementError(
+                f"{sensor} reads {level.dbm:.1f} dBm at {frequency_text(frequency_hz)} where {generator} "
+                f"sends {sent_dbm:.1f} dBm: they are not connected to each other directly",
+                next_step="do what the run asks for at the bench before Enter, and look at the cable",
+            )
+        return level
+
+    def plausible(self, loss: Loss) -> Loss:
+        """Return a loss that may be that of the path; raise ``MeasurementError`` for one that may not.
+
+        The elements of the bench file say what to expect, and the ratings rest on them.
+        """
+        pad_db = self._settings.pad.db
+        expected_db = self.path.elements_loss_db(loss.frequency_hz, pad_db=pad_db)
+        allowed_db = _PLAUSIBLE_DB + sum(element.uncertainty_db for element in self.path.elements)
+        if abs(loss.loss_db - expected_db) > allowed_db:
+            raise MeasurementError(
+                f"{loss.loss_db:.2f} dB at {frequency_text(loss.frequency_hz)} is not the loss of path "
+                f"{self.path.name}: its elements in the bench file make {expected_db:.2f} dB, and at "
+                f"most {allowed_db:.2f} dB off is believed",
+                next_step="check that generator and sensor are at the two ends of this path; if they are, "
+                "correct the elements, since the levels at its nodes are predicted from them",
+            )
+        return loss
 
     # what a person does
 

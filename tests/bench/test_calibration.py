@@ -11,9 +11,10 @@ import numpy as np
 import pytest
 
 from hilkit.bench import PathError
-from hilkit.bench.calibration import PathCalibration, calibration_text
+from hilkit.bench.calibration import PathCalibration, calibration_text, checksum
 from hilkit.bench.path_budget import path_lines
 from hilkit.errors import FileProblems
+from hilkit.files import loads
 from tests.bench.calibrating import bench_with, calibrated, content
 
 NAMED = ("calibrations: [tx1.yaml]", "calibration_policy: refuse")
@@ -171,6 +172,7 @@ def test_a_file_edited_by_hand_is_refused_at_its_checksum(tmp_path: Path) -> Non
     (found,) = problems(tmp_path, text)
     assert "tx1.yaml:" in found
     assert "checksum: sha256:" in found
+    assert checksum(loads(text, "tx1.yaml").data) not in found, "nobody is handed the one that would fit"
     assert "the checksum does not fit the content: the file was changed after the calibration" in found
 
 
@@ -215,6 +217,11 @@ def point(**changes: str) -> dict[str, Any]:
         ({"switches": {"relay": [102]}}, "path tx1 has its switches elsewhere in the bench file", "switches"),
         ({"pad": None}, "path tx1 has a step attenuator: its setting is needed", ""),
         ({"points": content()["points"][:2]}, "3", ""),
+        (
+            {"instruments": {"pad": {"model": "AT63", "serial": "AT-0001"}}},
+            "path tx1 was calibrated with another pad in it than there is now",
+            "AT-0001",
+        ),
     ],
 )
 def test_what_does_not_fit_is_told_at_its_place(
@@ -232,6 +239,7 @@ def test_what_does_not_fit_is_told_at_its_place(
         (("calibrations: [tx1.yaml]",), "needs to be told what happens"),
         (("calibration_days: 90",), "an age limit without a policy does nothing"),
         (("calibrations: [gone.yaml]", "calibration_policy: warn"), "gone.yaml"),
+        (("calibrations: [pier.bench.yaml]", "calibration_policy: warn"), "this is no calibration of a path"),
         (("calibrations: [../../tx1.yaml]", "calibration_policy: warn"), "leads out of the lab folder"),
         (("calibration_days: 0", "calibration_policy: warn"), "1"),
         (("calibration_policy: ignore",), "refuse"),

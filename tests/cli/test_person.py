@@ -54,6 +54,19 @@ def test_a_person_is_told_what_to_do_with_the_photo_and_goes_on_with_enter(
     assert "RF of radio and generator is off" in told
 
 
+def test_what_is_neither_enter_nor_stop_is_asked_again(
+    terminal: Terminal, capsys: pytest.CaptureFixture[str]
+) -> None:
+    terminal.write("not yet\n\n")
+    terminal.seek(0)
+    ask = at_terminal(VirtualClock())
+    assert ask is not None
+    ask(STEP)
+    told = capsys.readouterr().err
+    assert "'not yet' is neither Enter nor `stop`." in told
+    assert told.count("Enter when done") == 2
+
+
 @pytest.mark.parametrize("answer", ["stop\n", "q\n", ""])
 def test_a_person_can_stop_the_run(terminal: Terminal, answer: str) -> None:
     terminal.write(answer)

@@ -197,6 +197,8 @@ def test_only_the_steps_that_run_are_asked(tmp_path: Path) -> None:
     assert Calibrations.of(bench, whole.runs(), "", DAY).refused
     first = [(combination, each) for combination, each in whole.runs() if each.id == "path_verification"]
     assert not Calibrations.of(bench, first, "", DAY).refused
+    text = whole.document.text
+    assert execute(tmp_path, text, bench, only=["path_verification"])[0] == ExitCode.PASSED
 
 
 def test_beyond_its_grid_the_elements_count_point_by_point_and_inside_the_calibration(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -43,9 +44,15 @@ steps:
 
 
 def execute(
-    folder: Path, plan: str, bench: Bench, *, today: dt.date = dt.date(2026, 11, 25)
+    folder: Path,
+    plan: str,
+    bench: Bench,
+    *,
+    today: dt.date = dt.date(2026, 11, 25),
+    moves: Callable[[Any], Any] = lambda step: step.moves,
+    **more: Any,
 ) -> tuple[ExitCode, StoredRun]:
-    """Run a plan with a person who does what is asked."""
+    """Run a plan with a person who does what is asked, or ``moves`` something else."""
     lab = Lab(folder)
     file = folder / "plan.yaml"
     file.write_text(plan, encoding="utf-8")
@@ -55,7 +62,7 @@ def execute(
     out.mkdir()
 
     def person(step: Any) -> None:
-        for instrument, plane in step.moves:
+        for instrument, plane in moves(step):
             world.connect(instrument, plane)
 
     code = run(
@@ -66,6 +73,7 @@ def execute(
         folder=out,
         lab=lab,
         on_person=person,
+        **more,
     )
     return code, Record.open(out)
 
@@ -182,3 +190,33 @@ def test_outside_the_grid_the_elements_count_with_a_warning(tmp_path: Path) -> N
         "path tx1 is not calibrated from 2.32 GHz to 2.38 GHz, where it is read: tx1.yaml goes from "
         "1.7 GHz to 1.9 GHz; there the losses of its elements count",
     )
+
+
+@pytest.mark.parametrize(
+    ("sensor", "asked", "moves", "told"),
+    [
+        (
+            "signal_analyser",
+            "to analyser input directly",
+            (("generator", "tx1 port"),),
+            "they are not connected to each other directly",
+        ),
+        (
+            "power_meter",
+            "take the radio off",
+            (),
+            "is not the loss of path tx1: its elements in the bench file make",
+        ),
+    ],
+)
+def test_a_person_who_connects_something_else_leaves_no_calibration_behind(
+    tmp_path: Path, sensor: str, asked: str, moves: tuple[tuple[str, str], ...], told: str
+) -> None:
+    bench = bench_with(tmp_path)
+    text = CALIBRATE.replace("readings: 2", f"readings: 2, sensor: {sensor}")
+    code, stored = execute(
+        tmp_path, text, bench, moves=lambda step: moves if asked in step.text else step.moves
+    )
+    assert code == ExitCode.BENCH
+    assert told in stored.steps[0].reason
+    assert not (tmp_path / "calibrations").exists()
