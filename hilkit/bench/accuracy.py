@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, Self, TypeVar
 from pydantic import AfterValidator, Field, model_validator
 
 from hilkit.files import FileModel, Mistake
-from hilkit.quantities import Between, Fraction, Frequency, Quantity, Ratio
+from hilkit.quantities import Between, Fraction, Frequency, Level, Quantity, Ratio
 from hilkit.readings import BudgetLine, Distribution
 
 __all__ = [
@@ -244,6 +244,10 @@ class InstrumentAccuracy(FileModel):
     repeatability: RatioEntry | None = _level("scatter of one setting that returns, noise not counted")
     resolution: Db | None = _level("smallest difference between two levels that it can show or send")
     attenuation: RatioEntry | None = _level("error of a setting of a step attenuator against 0 dB")
+    third_order_intercept: Level | None = Field(
+        None,
+        description="its third-order intercept at 0 dB input attenuation: how much it compresses a level",
+    )
     reference: FractionEntry | None = Field(None, description="frequency error of its own reference")
     span_axis: FractionEntry | None = Field(
         None, description="error of the width of a span, which counts with the distance from its centre"

@@ -22,6 +22,7 @@ __all__ = [
     "TableLoss",
     "touchstone_loss",
     "touchstone_magnitude",
+    "touchstone_phase",
     "touchstone_ports",
 ]
 
@@ -129,6 +130,11 @@ def touchstone_magnitude(file: FilePath, *, to_port: int, from_port: int) -> tup
     """Return the grid of a Touchstone file in Hz and the magnitude of S(to, from); ports count from 1."""
     frequency_hz, s = _read(file)
     return frequency_hz, np.abs(s[:, to_port - 1, from_port - 1])
+
+
+def touchstone_phase(file: FilePath, *, to_port: int, from_port: int) -> Floats:
+    """Return the unwrapped phase of S(to, from) in radians on the grid of a Touchstone file."""
+    return np.asarray(np.unwrap(np.angle(_read(file)[1][:, to_port - 1, from_port - 1])), dtype=np.float64)
 
 
 def touchstone_loss(file: FilePath, *, to_port: int, from_port: int) -> TableLoss:

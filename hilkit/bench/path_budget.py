@@ -33,8 +33,9 @@ class Interface:
     """Two reflections that face each other, ``between_db`` of loss apart.
 
     ``before`` and ``behind`` name what reflects. ``length_m`` is the electrical length over which the ripple
-    repeats, with that of the element in front, as its reflection may come from its far end; ``None`` where
-    one of the elements does not state its length.
+    repeats, with what lies inside the two that reflect: as far as a measured phase says; else nothing behind
+    the second plane, and all of the element in front, as its reflection may come from its far end. ``None``
+    where one of the elements does not state its length.
     """
 
     before: str
@@ -62,22 +63,30 @@ def missing_line(quantity: str, source: str, *, unit: str = "dB", shared: str = 
     )
 
 
-def path_lines(path: Path, frequency_hz: float, *, pad_db: float, near: str) -> tuple[BudgetLine, ...]:
+def path_lines(
+    path: Path, frequency_hz: float, *, pad_db: float, near: str, near_hz: float | None = None
+) -> tuple[BudgetLine, ...]:
     """Return all lines of a path's loss at a frequency, in dB.
 
     ``near`` names the range of frequencies over which the error of an element's loss counts as one and the
-    same, such as ``1.8425 GHz``: readings with the same text share it.
+    same, such as ``1.8425 GHz``: readings with the same text share it. ``near_hz`` is its middle, at which
+    the length of a ripple is taken (see ``interfaces``).
     """
     calibration = path.calibration(frequency_hz, pad_db=pad_db)
     if calibration is not None:
-        return tuple(_calibrated_lines(path, calibration, frequency_hz, pad_db, near))
+        return tuple(_calibrated_lines(path, calibration, frequency_hz, pad_db, near, near_hz))
     elements = (line for e in path.elements for line in _element_lines(path, e, pad_db, near))
-    pairs = list(interfaces(path, frequency_hz, pad_db=pad_db))
+    pairs = list(interfaces(path, frequency_hz, pad_db=pad_db, near_hz=near_hz))
     return (*elements, *mismatch_lines(path, pairs, frequency_hz))
 
 
 def _calibrated_lines(
-    path: Path, calibration: PathCalibration, frequency_hz: float, pad_db: float, near: str
+    path: Path,
+    calibration: PathCalibration,
+    frequency_hz: float,
+    pad_db: float,
+    near: str,
+    near_hz: float | None,
 ) -> Iterator[BudgetLine]:
     """Yield what is left to doubt once the path was measured as a whole.
 
@@ -93,7 +102,7 @@ def _calibrated_lines(
         yield missing_line("calibration", f"{calibration.file}: {sentence}", shared=name)
     ripples = [
         (_mismatch_line(path, pair, frequency_hz).half_width or 0.0, pair.length_m)
-        for pair in interfaces(path, frequency_hz, pad_db=calibration.pad_db)
+        for pair in interfaces(path, frequency_hz, pad_db=calibration.pad_db, near_hz=near_hz)
         if _met(pair, calibration)
     ]
     limit = calibration.interpolation_db(frequency_hz, ripples)
@@ -107,11 +116,12 @@ def _calibrated_lines(
             yield from (_setting_line(element, db, tag) for db in (pad_db, calibration.pad_db) if db > 0)
         if element.repeatability is not None:
             yield element.repeatability.line(f"contacts of {element.label}", shared=f"{tag}, contacts")
-    yield from mismatch_lines(path, _changed(path, calibration, frequency_hz, pad_db), frequency_hz)
+    changed = _changed(path, calibration, frequency_hz, pad_db, near_hz)
+    yield from mismatch_lines(path, changed, frequency_hz)
 
 
 def _changed(
-    path: Path, calibration: PathCalibration, frequency_hz: float, pad_db: float
+    path: Path, calibration: PathCalibration, frequency_hz: float, pad_db: float, near_hz: float | None
 ) -> Iterator[Interface]:
     """Yield the pairs of reflections whose ripple the calibration did not meet as it is now.
 
@@ -119,7 +129,7 @@ def _changed(
     what it did at the lower of both settings is in doubt.
     """
     moved = pad_db != calibration.pad_db
-    for pair in interfaces(path, frequency_hz, pad_db=min(pad_db, calibration.pad_db)):
+    for pair in interfaces(path, frequency_hz, pad_db=min(pad_db, calibration.pad_db), near_hz=near_hz):
         if not _met(pair, calibration) or (moved and any(element.is_pad for element in pair.crossed)):
             yield pair
 
@@ -233,10 +243,19 @@ def reflection_of(port: PortReflection, frequency_hz: float, seen: float = 1.0) 
     return Reflection(min(port.at(frequency_hz) * seen, 0.999), knowledge)
 
 
-def interfaces(path: Path, frequency_hz: float, *, pad_db: float = 0.0) -> Iterator[Interface]:
-    """Yield every pair of reflections that face each other along the path, as far as both are known."""
+def interfaces(
+    path: Path, frequency_hz: float, *, pad_db: float = 0.0, near_hz: float | None = None
+) -> Iterator[Interface]:
+    """Yield every pair of reflections that face each other along the path, as far as both are known.
+
+    Two readings share a ripple where both take its length at the same ``near_hz``, ``frequency_hz`` itself
+    unless given.
+    """
+    at_hz = frequency_hz if near_hz is None else near_hz
     outward: list[tuple[str, PortReflection | None, float | None]] = [(RADIO, path.source, 0.0)]
-    outward += [(e.label, e.reflection_out, e.length_m) for e in path.elements]
+    outward += [
+        (e.label, e.reflection_out, _own_m(e.reflection_out, at_hz, e.length_m)) for e in path.elements
+    ]
     inward = [(e.label, e.reflection_in) for e in path.elements] + [(ANALYSER, path.load)]
     losses = [path.element_loss_db(element, frequency_hz, pad_db=pad_db) for element in path.elements]
     lengths = [element.length_m for element in path.elements]
@@ -245,7 +264,7 @@ def interfaces(path: Path, frequency_hz: float, *, pad_db: float = 0.0) -> Itera
             behind, other = inward[second]
             if one is None or other is None:
                 continue
-            way = [own_m, *lengths[first:second]]
+            way = [own_m, *lengths[first:second], _own_m(other, at_hz, 0.0)]
             yield Interface(
                 before=before,
                 behind=behind,
@@ -256,3 +275,9 @@ def interfaces(path: Path, frequency_hz: float, *, pad_db: float = 0.0) -> Itera
                 touching=first == second,
                 crossed=path.elements[first:second],
             )
+
+
+def _own_m(port: PortReflection | None, at_hz: float, otherwise: float | None) -> float | None:
+    """Return the length inside an element after which it reflects."""
+    measured = port.length_m(at_hz) if port is not None else None
+    return otherwise if measured is None else measured

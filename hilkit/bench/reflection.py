@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hilkit.bench.accuracy import InstrumentAccuracy, RadioAccuracy
-from hilkit.bench.loss import touchstone_magnitude
+from hilkit.bench.loss import touchstone_magnitude, touchstone_phase
 
 if TYPE_CHECKING:
     from hilkit.bench.model import ElementEntry
@@ -20,18 +20,26 @@ __all__ = ["PortReflection", "of_vswr", "reflections_of"]
 
 Floats = NDArray[np.float64]
 
+LIGHT_M_S = 299_792_458.0
+
+_AROUND_HZ = 30e6
+"""The turn of a measured phase is taken over this much to both sides: the lines of a tone lie within."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class PortReflection:
-    """The magnitude of a reflection coefficient over frequency; its phase counts as unknown.
+    """The magnitude of a reflection coefficient over frequency.
 
-    ``known`` is true where the magnitude is a measured value, false where it is the most that it may be.
+    ``known`` is true where the magnitude is a measured value, false where it is the most that it may be. How
+    fast the phase turns with frequency is known where the reflection was measured: ``phase_rad``, unwrapped.
+    What it is counts as unknown, since the lengths around it are not known to a fraction of a wavelength.
     """
 
     frequency_hz: Floats
     magnitude: Floats
     known: bool
     source: str
+    phase_rad: Floats | None = None
 
     @classmethod
     def constant(cls, vswr: float, *, known: bool, source: str) -> PortReflection:
@@ -42,6 +50,22 @@ class PortReflection:
     def at(self, frequency_hz: float) -> float:
         """Return the magnitude at one frequency."""
         return float(np.interp(frequency_hz, self.frequency_hz, self.magnitude))
+
+    def length_m(self, near_hz: float) -> float | None:
+        """Return how far behind its plane it seems to reflect near a frequency, from the turn of its phase.
+
+        That is the electrical length of a line whose end would turn the phase as fast, 4 pi L / c; of a
+        resonant element it may be more or less than the element is long. ``None`` where the phase was not
+        measured, or at one frequency only.
+        """
+        if self.phase_rad is None or len(self.frequency_hz) < 2:
+            return None
+        low, high = float(self.frequency_hz[0]), float(self.frequency_hz[-1])
+        around = min(_AROUND_HZ, (high - low) / 2)
+        middle = min(max(near_hz, low + around), high - around)  # outside the file as at its nearest end
+        ends = np.array([middle - around, middle + around])
+        phase = np.interp(ends, self.frequency_hz, self.phase_rad)
+        return float((phase[0] - phase[1]) / (ends[1] - ends[0]) * LIGHT_M_S / (4 * np.pi))
 
 
 def of_vswr(accuracy: InstrumentAccuracy | RadioAccuracy | None, owner: str) -> PortReflection | None:
@@ -74,5 +98,9 @@ def reflections_of(
 def _of_file(file: FilePath, port: int) -> PortReflection:
     frequency_hz, magnitude = touchstone_magnitude(file, to_port=port, from_port=port)
     return PortReflection(
-        frequency_hz=frequency_hz, magnitude=magnitude, known=True, source=f"S{port}{port} of {file.name}"
+        frequency_hz=frequency_hz,
+        magnitude=magnitude,
+        known=True,
+        source=f"S{port}{port} of {file.name}",
+        phase_rad=touchstone_phase(file, to_port=port, from_port=port),
     )

@@ -1,7 +1,15 @@
 """The uncertainty budget of each kind of reading, put together from what the bench file and the sweep say.
 
 Nothing is invented: a part without a figure in the bench file becomes a line that says so, and whoever shows
-the uncertainty calls it incomplete. Lines that depend on the settings alone are made once and used again,
+the uncertainty calls it incomplete.
+
+An analyser's mixer bends: y = x + c |x|^2 x for the envelope x, with |c| = 1/IP of its third-order intercept,
+where the product of two equal lines would be as strong as they. A line of power P is then changed by the
+factor |1 + c P|, at most by 8.7 P/IP dB, and one beside a stronger line by |1 + 2 c P|, P being that of the
+stronger one: in a ratio to it the one half is left. So is a modulated signal like noise, for which E|x|^4 =
+2 P^2. The phase of c is not known, as a rule near 180 degrees: the change has a U-shaped distribution.
+
+Lines that depend on the settings alone are made once and used again,
 since a power sweep has a thousand points.
 """
 
@@ -62,15 +70,27 @@ class LevelBudgets:
         self._bench = bench
         self.path = bench.path(channel)
         self._analyser = next(iter(bench.of_class("signal_analyser")), None)
-        self.near = frequency_text(near_hz)
+        self.near, self._near_hz = frequency_text(near_hz), near_hz
         self._figures: dict[str, AccuracyFigure | None] = {}
         self._known: dict[tuple[object, ...], tuple[BudgetLine, ...]] = {}
 
-    def line(self, trace: Trace, reading: LineReading, *, frequency_hz: float, pad_db: float) -> Budget:
-        """Return the budget of the level of a spectral line that was read in ``trace``."""
+    def line(
+        self,
+        trace: Trace,
+        reading: LineReading,
+        *,
+        frequency_hz: float,
+        pad_db: float,
+        beside_dbm: float | None = None,
+    ) -> Budget:
+        """Return the budget of the level of a spectral line that was read in ``trace``.
+
+        ``beside_dbm`` is the level at the analyser of the strongest line, where that is another one.
+        """
         lines = (
             *self.common(trace, frequency_hz=frequency_hz, pad_db=pad_db),
             *self.scale(trace, reading.level_dbm),
+            *self.compression(trace, reading.level_dbm, beside_dbm=beside_dbm),
             self.noise(trace, reading),
         )
         return Budget(unit="dBm", lines=lines)
@@ -109,9 +129,11 @@ class LevelBudgets:
             freedom=_freedom(trace, points=float(np.count_nonzero(near)), fitted=1),
             source=_averages(trace) if subtracted else _IN_BOUND,
         )
+        at_input_dbm = power.level_dbm - self.path.loss_db(frequency_hz, pad_db=pad_db)
         lines = (
             *self.common(trace, frequency_hz=frequency_hz, pad_db=pad_db),
             *self.scale(trace, float(np.median(trace.level_dbm[near]))),
+            *self.compression(trace, at_input_dbm, beside_dbm=at_input_dbm),
             self._noise_bandwidth(),
             *(self._floor(floor_db) if subtracted else ()),
             scatter,
@@ -129,7 +151,7 @@ class LevelBudgets:
             trace.preamplifier,
         )
         if key not in self._known:
-            path = path_lines(self.path, frequency_hz, pad_db=pad_db, near=self.near)
+            path = path_lines(self.path, frequency_hz, pad_db=pad_db, near=self.near, near_hz=self._near_hz)
             self._known[key] = (*self._states(trace, frequency_hz), *path)
         return self._known[key]
 
@@ -145,6 +167,30 @@ class LevelBudgets:
         if slope is not None and (most is None or slope.limit * abs(tens) <= most.limit):
             return (slope.line("scale", sensitivity=tens, shared="analyser scale"),)
         return (most.line("scale"),) if most is not None else ()
+
+    def compression(
+        self, trace: Trace, level_dbm: float, *, beside_dbm: float | None = None
+    ) -> tuple[BudgetLine, ...]:
+        """Return the line of what the analyser's mixer takes from a level, or gives to it (see above).
+
+        Without an intercept in the bench file there is none: its range is chosen so that it is some 0.005 dB.
+        """
+        accuracy = self._analyser.accuracy if self._analyser else None
+        intercept = accuracy.third_order_intercept if accuracy else None
+        if self._analyser is None or intercept is None or trace.preamplifier:
+            return ()
+        strongest_dbm = level_dbm if beside_dbm is None else beside_dbm
+        over_db = strongest_dbm - trace.attenuation_db - intercept.dbm
+        line = BudgetLine.from_half_width(
+            "compression in the analyser",
+            float(f"{2 * DB_PER_NEPER * 10 ** (over_db / 10):.2g}"),
+            unit="dB",
+            source=f"bench file: third-order intercept of {self._analyser.name}",
+            distribution=Distribution.ARCSINE,
+            sensitivity=1.0 if beside_dbm is None else 2.0,
+            shared="analyser compression",
+        )
+        return (line,)
 
     def _states(self, trace: Trace, frequency_hz: float) -> Iterator[BudgetLine]:
         for key, quantity, state in _STATES:

@@ -149,7 +149,13 @@ class Convergence:
         def line(multiple: int) -> tuple[LineReading, float, Budget]:
             at_hz = shape.centre_hz + (multiple - tone.strong) * tone.offset_hz
             reading, nominal_hz = read_line(trace, shape, at_hz=at_hz), tone.nominal_hz(multiple)
-            budget = receiver.budgets.line(trace, reading, frequency_hz=nominal_hz, pad_db=receiver.pad_db)
+            budget = receiver.budgets.line(
+                trace,
+                reading,
+                frequency_hz=nominal_hz,
+                pad_db=receiver.pad_db,
+                beside_dbm=None if multiple == tone.strong else shape.level_dbm,
+            )
             return reading, reading.level_dbm + receiver.loss_db(nominal_hz), budget
 
         _, tone_dbm, tone_budget = line(1)

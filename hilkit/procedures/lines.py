@@ -260,7 +260,11 @@ class ToneLines:
             trace=trace,
             evidence=evidence,
             budget=self.receiver.budgets.line(
-                trace, reading, frequency_hz=frequency_hz, pad_db=self.receiver.pad_db
+                trace,
+                reading,
+                frequency_hz=frequency_hz,
+                pad_db=self.receiver.pad_db,
+                beside_dbm=None if multiple == self.strong else self.shape.level_dbm,
             ),
         )
 

@@ -22,9 +22,13 @@ __all__ = ["SweepBudgets"]
 
 @dataclass(frozen=True, kw_only=True)
 class _Point:
-    """One reading: its level as if the first pad setting had stayed, its own noise, all noise up to it."""
+    """One reading: its level as if the first pad setting had stayed, its own noise, all noise up to it.
+
+    ``bent`` is what the analyser's mixer does to the level that really arrived.
+    """
 
     level_dbm: float
+    bent: tuple[BudgetLine, ...]
     own: BudgetLine
     joined: BudgetLine
 
@@ -68,7 +72,7 @@ class SweepBudgets:
         """Return the budget of the level of the last point at the radio port."""
         trace, point = self._settings(), self._points[-1]
         common = self._budgets.common(trace, frequency_hz=self._frequency_hz, pad_db=self._pad_db)
-        lines = (*common, *self._budgets.scale(trace, point.level_dbm), point.joined)
+        lines = (*common, *self._budgets.scale(trace, point.level_dbm), *point.bent, point.joined)
         return self._once(("level", *lines[len(common) :]), "dBm", lines)
 
     def step(self, number: int) -> Budget:
@@ -103,8 +107,9 @@ class SweepBudgets:
     def _point(self, trace: Trace, reading: LineReading, level_dbm: float) -> _Point:
         self._trace = trace
         own = self._budgets.noise(trace, reading)
+        bent = self._budgets.compression(trace, reading.level_dbm)
         if not self.moved:
-            return _Point(level_dbm=level_dbm, own=own, joined=own)
+            return _Point(level_dbm=level_dbm, bent=bent, own=own, joined=own)
         joined = scatter_line(
             "noise, with that of the overlaps",
             math.hypot(own.standard, math.sqrt(self._overlaps)),
@@ -112,14 +117,14 @@ class SweepBudgets:
             freedom=own.degrees_of_freedom,
             source=own.source,
         )
-        return _Point(level_dbm=level_dbm, own=own, joined=joined)
+        return _Point(level_dbm=level_dbm, bent=bent, own=own, joined=joined)
 
     def _change(
         self, later: _Point, earlier: _Point, later_noise: BudgetLine, earlier_noise: BudgetLine
     ) -> Budget:
         trace = self._settings()
-        one = (*self._budgets.scale(trace, later.level_dbm), later_noise)
-        other = (*self._budgets.scale(trace, earlier.level_dbm), earlier_noise)
+        one = (*self._budgets.scale(trace, later.level_dbm), *later.bent, later_noise)
+        other = (*self._budgets.scale(trace, earlier.level_dbm), *earlier.bent, earlier_noise)
         key = ("change", *one, *other)
         if key not in self._made:
             first, second = Budget(unit="dBm", lines=one), Budget(unit="dBm", lines=other)

@@ -31,10 +31,13 @@ def table_errors(seed: int, *key: Hashable, count: int, sd: float, bound: float 
 
 
 @lru_cache(maxsize=1024)
-def fixed_error(seed: int, *key: Hashable, sd: float) -> float:
-    """Return the one error that belongs to ``seed`` and ``key``, of standard deviation ``sd``, at most 2.5
-    ``sd``.
+def fixed_error(seed: int, *key: Hashable, sd: float, even: bool = False) -> float:
+    """Return the one error that belongs to ``seed`` and ``key``, of standard deviation ``sd``.
+
+    It is normal and at most 2.5 ``sd``, or with ``even`` equally likely anywhere between its limits.
     """
+    if even:
+        return math.sqrt(3) * sd * float(generator(seed, *key).uniform(-1, 1))
     return float(table_errors(seed, *key, count=1, sd=sd, bound=2.5 * sd)[0])
 
 

@@ -37,18 +37,21 @@ def reflection(return_loss_db: float, phase_deg: float) -> complex:
     return complex(10 ** (-return_loss_db / 20) * np.exp(1j * math.radians(phase_deg)))
 
 
-def two_port(gain: Complex, match: complex) -> Complex:
-    """Return a reciprocal passive two-port of transmission ``gain`` (n) and equal return loss at both ends.
+def two_port(gain: Complex, match: complex, match_out: complex | None = None) -> Complex:
+    """Return a reciprocal two-port of transmission ``gain`` (n) and a reflection at each end.
 
-    The reflections are tied as in a network without loss (the columns are orthogonal), and the transmission
-    is limited to what the reflections leave, so that no energy is made.
+    Without ``match_out`` both ends have equal return loss, tied as in a network without loss (the columns are
+    orthogonal), and the transmission is limited to what the reflections leave, so that no energy is made.
+    With it, each end has its own, turned at the far end by twice the delay; that no energy is made is then up
+    to whoever chose the numbers.
     """
     network = np.empty((len(gain), 2, 2), dtype=np.complex128)
     size = np.abs(gain)
     direction = gain / np.maximum(size, 1e-300)
-    network[:, 0, 1] = network[:, 1, 0] = np.minimum(size, math.sqrt(1 - abs(match) ** 2)) * direction
+    most = math.sqrt(1 - max(abs(match), abs(match_out or 0.0)) ** 2)
+    network[:, 0, 1] = network[:, 1, 0] = np.minimum(size, most) * direction
     network[:, 0, 0] = match
-    network[:, 1, 1] = -match.conjugate() * direction**2
+    network[:, 1, 1] = (-match.conjugate() if match_out is None else match_out) * direction**2
     return network
 
 
@@ -112,7 +115,7 @@ class Branch:
         closed: Mapping[str, frozenset[int]],
     ) -> Complex:
         if isinstance(element, NetworkElement):
-            return self._networks[element.file].at(frequency_hz, element.ports)
+            return _weakened(self._networks[element.file].at(frequency_hz, element.ports), element.excess.db)
         if isinstance(element, RelayElement):
             loss = _relay_loss(element, frequency_hz, closed[element.relay])
         elif isinstance(element, StepAttenuatorElement):
@@ -126,9 +129,21 @@ class Branch:
         return _lossy(element, frequency_hz, loss)
 
 
+def _weakened(network: Complex, excess_db: float) -> Complex:
+    """Return a network whose transmission is lower, its reflections as they were."""
+    network[:, 0, 1] *= 10 ** (-excess_db / 20)
+    network[:, 1, 0] *= 10 ** (-excess_db / 20)
+    return network
+
+
 def _lossy(element: MatchedElement, frequency_hz: Floats, loss_db: Floats) -> Complex:
     gain = 10 ** (-loss_db / 20) * np.exp(-2j * np.pi * frequency_hz * element.delay.s)
-    return two_port(gain, reflection(element.match.db, element.match_phase.deg))
+    far = element.match_out
+    return two_port(
+        gain,
+        reflection(element.match.db, element.match_phase.deg),
+        None if far is None else reflection(far.db, element.match_out_phase.deg),
+    )
 
 
 def _relay_loss(element: RelayElement, frequency_hz: Floats, closed: frozenset[int]) -> Floats:

@@ -73,7 +73,12 @@ class MovingSpurProfile(FileModel):
 
 
 class AnalyserProfile(FileModel):
-    """The true properties of one swept signal analyser."""
+    """The true properties of one swept signal analyser.
+
+    The errors of attenuator, filter and range belong to each of their states; ``error_shape`` says how they
+    are drawn from their standard deviations: normal and cut at 2.5 of them, or evenly between limits.
+    ``repeatability`` is the most by which the level is off each time that settings return, drawn evenly.
+    """
 
     resource: str
     dialect: Literal["standard", "contrary"] = "standard"
@@ -100,6 +105,8 @@ class AnalyserProfile(FileModel):
     attenuation_error_sd: Ratio = Ratio.parse("0 dB")
     filter_level_error_sd: Ratio = Ratio.parse("0 dB")
     range_error_sd: Ratio = Ratio.parse("0 dB")
+    error_shape: Literal["normal", "rectangular"] = "normal"
+    repeatability: Ratio = Ratio.parse("0 dB")
     scale_error_per_10db: Ratio = Ratio.parse("0 dB")
     zero_feedthrough: Level = Level.parse("-25 dBm")
     spurs: tuple[SpurProfile, ...] = ()
@@ -132,10 +139,16 @@ class RelayProfile(FileModel):
 
 
 class MatchedElement(FileModel):
-    """What all two-port elements share: return loss at both ends and delay."""
+    """What all two-port elements share: return loss at both ends and delay.
+
+    ``match`` holds at both ends, the reflections tied as in an element without loss; with ``match_out`` the
+    end towards the analyser has its own.
+    """
 
     match: Ratio = Ratio.parse("40 dB")
     match_phase: Angle = Angle.parse("0 deg")
+    match_out: Ratio | None = None
+    match_out_phase: Angle = Angle.parse("0 deg")
     delay: Duration = Duration.parse("0 s")
 
 
@@ -175,11 +188,15 @@ class StepAttenuatorElement(MatchedElement):
 
 
 class NetworkElement(FileModel):
-    """A network from a Touchstone file; ``ports`` gives the port towards the radio first."""
+    """A network from a Touchstone file; ``ports`` gives the port towards the radio first.
+
+    ``excess`` is what it truly takes away beyond what was measured when the file was written.
+    """
 
     kind: Literal["touchstone"]
     file: str
     ports: tuple[Literal[1, 2], Literal[1, 2]] = (1, 2)
+    excess: Ratio = Ratio.parse("0 dB")
 
 
 Element = Annotated[

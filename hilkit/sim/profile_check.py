@@ -83,7 +83,7 @@ def _alone(name: str, value: Any, at: Loc, notes: Notes) -> None:
         return
     if name == "step" and value.base <= 0:
         notes.add(at, "a step is above zero", seen=str(value), next_step="write the distance of two settings")
-    elif value.base < 0 and (isinstance(value, Duration) or name.endswith("_sd")):
+    elif value.base < 0 and (isinstance(value, Duration) or name.endswith(("_sd", "repeatability"))):
         noun = "a time" if isinstance(value, Duration) else "a spread"
         notes.add(at, f"{noun} is not negative", seen=str(value), allowed="0 or more")
 

@@ -93,6 +93,7 @@ class Receiver:
             far=10 ** (own.far.dbc_per_hz / 10),
         )
         self._last: tuple[SweepRequest, Arrival, _Steady] | None = None
+        self._set: tuple[SweepRequest, tuple[object, ...]] | None = None
 
     def automatic_sweep_s(self, request: SweepRequest) -> float:
         """Return the shortest sweep time at which the analyser calls itself calibrated, at least 1 ms."""
@@ -109,6 +110,7 @@ class Receiver:
             steady.signal_w, steady.noise_w, steady.dwell, request.detector, request.average_type, rng
         )
         level = 10 * np.log10(np.maximum(read_w, 1e-30) * steady.gain) + 30
+        level += self._returned_db(request, key)
         return self._finish(request, level, steady)
 
     def _prepare(self, request: SweepRequest, arrival: Arrival) -> _Steady:
@@ -149,8 +151,22 @@ class Receiver:
         )
         error = p.level_error.db + p.level_slope_per_ghz.db * (request.centre_hz - 2e9) / 1e9
         return error + sum(
-            fixed_error(self._seed, self.name, what, state, sd=sd) for what, state, sd in states if sd
+            fixed_error(self._seed, self.name, what, state, sd=sd, even=p.error_shape == "rectangular")
+            for what, state, sd in states
+            if sd
         )
+
+    def _returned_db(self, request: SweepRequest, key: tuple[object, ...]) -> float:
+        """Return by how much the level is off since these settings were made, noise not counted.
+
+        It stays as long as the settings do, and is another one when they return, or in another step.
+        """
+        if self._set is None or self._set[0] != request or self._set[1][:1] != key[:1]:
+            self._set = request, key
+        most = self.profile.repeatability.db
+        if not most:
+            return 0.0
+        return float(most * generator(self._noise_seed, self.name, "returned", self._set[1]).uniform(-1, 1))
 
     def noise_density_w(self, request: SweepRequest) -> float:
         """Return the floor referred to the connector, in W/Hz."""

@@ -45,6 +45,8 @@ def test_the_analyser_errs_within_its_figures(bench, profile):
     assert abs(truth.level_error.db) <= limit(stated("level"))
     assert abs(truth.level_slope_per_ghz.db) * off_ghz <= limit(stated("flatness"))
     assert abs(truth.scale_error_per_10db.db) <= limit(stated("linearity_per_10db"))
+    assert truth.repeatability.db <= limit(stated("repeatability"))
+    assert truth.intercept.dbm >= bench.instruments["analyser"].accuracy.third_order_intercept.dbm
     assert abs(truth.reference_error.value) <= limit(stated("reference"))
     assert abs(truth.span_error.value) <= limit(stated("span_axis"))
     assert abs(truth.filter_error.value) <= limit(stated("noise_bandwidth"))

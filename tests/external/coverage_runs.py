@@ -20,7 +20,7 @@ import numpy as np
 from hilkit.files import Lab
 from hilkit.judgement import DecisionRule, Limit, Rule, Uncertainty, combine, decide
 from hilkit.readings import Bound, Measured, Verdict
-from tests.procedures.drawn import STATES, drawn_profile, one_bench
+from tests.procedures.drawn import drawn_profile, one_bench
 from tests.procedures.rig import load_pier
 
 RULES = (
@@ -97,7 +97,7 @@ def _some_runs(job: tuple[int, int, int]) -> list[Found]:
     seed, start, end = job
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        bench = load_pier(folder, *STATES)
+        bench = load_pier(folder)
         found = []
         for number in range(start, end):
             rng = np.random.default_rng([seed, number])

@@ -1,5 +1,9 @@
 """Simulated benches whose truth is drawn at random inside what the shipped bench file states, and their
-readings beside the true values."""
+readings beside the true values.
+
+Each figure of the bench file is drawn from the very distribution that it states, once for each bench; what it
+states of the analyser's repeatability is drawn whenever its settings change.
+"""
 
 from __future__ import annotations
 
@@ -27,14 +31,8 @@ from tests.procedures.truth import lines_dbm
 CARRIER_HZ = 1842.5e6
 STREAM = {"channel": 1, "carrier": CARRIER, "bandwidth": "20 MHz", "waveform": "nr20", "attenuation": "6 dB"}
 QUANTITIES = ("tone_level", "image", "lo_leakage", "third_harmonic", "tone_frequency_error", "channel_power")
-# What the simulated analyser adds for each of its states is drawn by itself, normal and cut at 2.5 sigma.
-STATES = (
-    ("attenuation_switching: 0.1 dB", "attenuation_switching: {standard: 0.04 dB}"),
-    ("rbw_switching: 0.08 dB", "rbw_switching: {standard: 0.03 dB}"),
-    ("reference_level: 0.08 dB", "reference_level: {standard: 0.03 dB}"),
-    # Nothing of it is unsteady but its noise.
-    ("      repeatability: 0.02 dB\n", ""),
-)
+# Where the losses of the elements are given to the simulator: the lines of the tone lie within.
+GRID_HZ = np.linspace(1.8e9, 1.885e9, 18)
 
 
 def drawn_profile(rng: np.random.Generator, bench: Bench) -> dict[str, Any]:
@@ -60,34 +58,51 @@ def _analyser(rng: np.random.Generator, truth: dict[str, Any], bench: Bench) -> 
     def figure(key: str) -> float:
         return _draw(rng, bench.instruments["analyser"].figure(key))
 
+    def even(key: str) -> float:
+        """A state's errors are drawn in the simulator, for as many states as come up."""
+        stated = bench.instruments["analyser"].figure(key)
+        assert stated is not None
+        assert stated.distribution is Distribution.RECTANGULAR
+        return stated.standard
+
+    accuracy = bench.instruments["analyser"].accuracy
+    assert accuracy is not None
+    assert accuracy.third_order_intercept is not None
+    repeatability = bench.instruments["analyser"].figure("repeatability")
+    assert repeatability is not None
+    assert repeatability.distribution is Distribution.RECTANGULAR
     truth |= {
-        "level_error": f"{figure('level'):.6f} dB",
-        "level_slope_per_ghz": f"{figure('flatness') / (CARRIER_HZ / 1e9 - 2):.6f} dB",
+        # Flatness stays the same over all that is read around one carrier: flatness_over in the bench file.
+        "level_error": f"{figure('level') + figure('flatness'):.6f} dB",
+        "level_slope_per_ghz": "0 dB",
         "scale_error_per_10db": f"{figure('linearity_per_10db'):.6f} dB",
         "span_error": f"{100 * figure('span_axis'):.6f} %",
         "filter_error": f"{100 * figure('noise_bandwidth'):.6f} %",
-        "attenuation_error_sd": "0.04 dB",
-        "filter_level_error_sd": "0.03 dB",
-        "range_error_sd": "0.03 dB",
+        "attenuation_error_sd": f"{even('attenuation_switching'):.9f} dB",
+        "filter_level_error_sd": f"{even('rbw_switching'):.9f} dB",
+        "range_error_sd": f"{even('reference_level'):.9f} dB",
+        "error_shape": "rectangular",
+        "repeatability": f"{repeatability.half_width:.6f} dB",
+        "intercept": str(accuracy.third_order_intercept),
+        "intercept_phase": f"{rng.uniform(0, 360):.3f} deg",
         **_match(rng, 1.2),
     }
 
 
 def _element(rng: np.random.Generator, truth: dict[str, Any], element: Any) -> None:
-    if truth["kind"] == "touchstone":
-        return
     error_db = _draw(rng, element.uncertainty)
+    if truth["kind"] == "touchstone":
+        truth["excess"] = f"{error_db:.6f} dB"
+        return
     if element.repeatability is not None:  # contacts, which close once for all readings of a bench
         error_db += _draw(rng, element.repeatability)
-    truth |= _match(rng, 1.1)
+    truth |= _matches(rng, 1.1, least_loss_db=float(element.loss.at(GRID_HZ).min()) + error_db)
     truth["delay"] = f"{1e9 * element.length_m / LIGHT_M_S:.6f} ns"
-    if truth["kind"] == "cable":
-        # Conductor loss alone, through the loss that is believed at the carrier.
-        loss_db = float(element.loss.at(np.array([CARRIER_HZ]))[0]) + error_db
-        truth |= {"conductor": f"{loss_db / np.sqrt(CARRIER_HZ / 1e9):.6f} dB", "dielectric": "0 dB"}
-        return
-    grid = {hz: float(element.loss.at(np.array([hz]))[0]) + error_db for hz in (1.7e9, 2.5e9)}
-    truth["loss"] = {str(Frequency(hz)): str(Ratio(round(loss, 6))) for hz, loss in grid.items()}
+    if truth["kind"] == "cable":  # one of two laws, neither of which is that of the bench file's table
+        truth["kind"] = "table"
+        del truth["conductor"], truth["dielectric"]
+    losses = zip(GRID_HZ, element.loss.at(GRID_HZ) + error_db, strict=True)
+    truth["loss"] = {str(Frequency(hz)): str(Ratio(round(float(loss), 6))) for hz, loss in losses}
 
 
 def _draw(rng: np.random.Generator, figure: AccuracyFigure | None) -> float:
@@ -98,10 +113,30 @@ def _draw(rng: np.random.Generator, figure: AccuracyFigure | None) -> float:
     return float(rng.uniform(-figure.half_width, figure.half_width))
 
 
-def _match(rng: np.random.Generator, vswr: float) -> dict[str, str]:
+def _matches(rng: np.random.Generator, vswr: float, *, least_loss_db: float) -> dict[str, str]:
+    """Both ends of an element, each by itself, as far as no energy is made (its columns' norm is 1 at most)."""
+    gain = 10 ** (-least_loss_db / 20)
+    while True:
+        near, far = _disc(rng, vswr), _disc(rng, vswr)
+        if np.linalg.norm(np.array([[near, gain], [gain, far]]), 2) <= 1:
+            return _reflecting(near) | {f"match_out{key[5:]}": text for key, text in _reflecting(far).items()}
+
+
+def _disc(rng: np.random.Generator, vswr: float) -> complex:
     """Anywhere in the disc that a VSWR allows."""
     size = (vswr - 1) / (vswr + 1) * np.sqrt(rng.uniform(1e-6, 1))
-    return {"match": f"{-20 * np.log10(size):.4f} dB", "match_phase": f"{rng.uniform(0, 360):.3f} deg"}
+    return complex(size * np.exp(2j * np.pi * rng.uniform()))
+
+
+def _reflecting(gamma: complex) -> dict[str, str]:
+    return {
+        "match": f"{-20 * np.log10(abs(gamma)):.4f} dB",
+        "match_phase": f"{np.degrees(np.angle(gamma)):.3f} deg",
+    }
+
+
+def _match(rng: np.random.Generator, vswr: float) -> dict[str, str]:
+    return _reflecting(_disc(rng, vswr))
 
 
 def one_bench(

@@ -16,7 +16,7 @@ from scipy import stats
 
 from hilkit.files import Lab
 from hilkit.judgement.uncertainty import combine
-from tests.procedures.drawn import QUANTITIES, STATES, drawn_profile, one_bench
+from tests.procedures.drawn import QUANTITIES, drawn_profile, one_bench
 from tests.procedures.rig import load_pier
 
 BENCHES = 200
@@ -42,7 +42,7 @@ class Found:
 @pytest.fixture(scope="module")
 def found(tmp_path_factory) -> dict[str, list[Found]]:
     folder = tmp_path_factory.mktemp("drawn")
-    bench = load_pier(folder, *STATES)
+    bench = load_pier(folder)
     rng = np.random.default_rng(SEED)
     everything: dict[str, list[Found]] = defaultdict(list)
     for number in range(BENCHES):

@@ -15,7 +15,7 @@ from hilkit.procedures.evidence.attenuation import Setting, Steps, left_over_db,
 from hilkit.procedures.evidence.drive import classified
 from hilkit.procedures.evidence.floor import floor_check
 from hilkit.readings import Bound, Evidence, Measured, Reading, ReadingKey, Trace, Verdict
-from tests.procedures.drawn import STATES, drawn_profile
+from tests.procedures.drawn import drawn_profile
 from tests.procedures.evidence_profiles import (
     CORRECTED,
     DEEP,
@@ -283,8 +283,8 @@ def alarms(folder, seed: int) -> list[str]:
     """Return every check that does not hold on a clean bench drawn from the bench file's own figures."""
     rng = np.random.default_rng(seed)
     folder.mkdir()
-    data = drawn_profile(rng, load_pier(folder, *STATES))
-    with rig(folder, *STATES, edit=lambda shipped: shipped.update(data), seed=seed) as pier:
+    data = drawn_profile(rng, load_pier(folder))
+    with rig(folder, edit=lambda shipped: shipped.update(data), seed=seed) as pier:
         pier.bring_up()
         readings = [
             *pier.run("tone_placement", **CORRECTED),
