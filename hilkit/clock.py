@@ -25,6 +25,7 @@ class Clock(ABC):
 
     def __init__(self) -> None:
         self._watchers: list[Callable[[], None]] = []
+        self._minders: list[Callable[[float], None]] = []
 
     @property
     @abstractmethod
@@ -55,6 +56,27 @@ class Clock(ABC):
         """Call every watcher once, now."""
         for watcher in tuple(self._watchers):
             watcher()
+
+    def mind(self, minder: Callable[[float], None]) -> None:
+        """Call ``minder`` with the longest time in seconds before the caller blocks outside of this clock."""
+        self._minders.append(minder)
+
+    def unmind(self, minder: Callable[[float], None]) -> None:
+        """Stop calling ``minder``."""
+        self._minders.remove(minder)
+
+    @property
+    def minded(self) -> bool:
+        """True while somebody minds that the caller blocks."""
+        return bool(self._minders)
+
+    def blocking(self, seconds: float) -> None:
+        """Say that the caller is about to wait up to ``seconds`` for something else than this clock.
+
+        Watchers are not called: what they ask of an instrument would come between a question and its answer.
+        """
+        for minder in self._minders:
+            minder(seconds)
 
     def sleep(self, seconds: float) -> None:
         """Wait ``seconds``, looking at the watchers at least every ``SLICE_S``."""

@@ -3,7 +3,7 @@
 from hilkit.bench.connected import Connected, open_one
 from hilkit.bench.inspection import Finding, InspectionReport, InstrumentLook, PathLook, inspect
 from hilkit.bench.load import load_bench
-from hilkit.bench.lock import bench_lock, resource_lock
+from hilkit.bench.lock import bench_lock, resource_lock, watch_lock
 from hilkit.bench.model import BenchFile
 from hilkit.bench.needs import needs
 from hilkit.bench.path import Path, PathError, frequency_text
@@ -28,4 +28,5 @@ __all__ = [
     "needs",
     "open_one",
     "resource_lock",
+    "watch_lock",
 ]

@@ -15,6 +15,7 @@ from hilkit.bench.path import Path, frequency_text
 from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.bench.routes import check_routes
 from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec
+from hilkit.bench.watch import watch_of
 from hilkit.errors import FileProblems, HilkitError
 from hilkit.files import Document, Lab, Loc, load
 from hilkit.files.kind import refuse_other
@@ -74,6 +75,7 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     # A mistake in an instrument or a path would be told again as a plane that is not there.
     planes = {} if notes.problems else check_planes(entry, _planes(instruments, paths), notes, lab)
     _check_rest(entry, notes, lab, folder)
+    watch = watch_of(entry.watchdog, notes)
     if notes.problems or radio is None or radio_spec is None:
         raise FileProblems(notes.in_order())
     return Bench(
@@ -95,6 +97,7 @@ def read_bench(document: Document, lab: Lab) -> Bench:
         calibration_days=entry.calibration_days,
         calibration_policy=entry.calibration_policy,
         planes=planes,
+        watch=watch,
     )
 
 

@@ -1,4 +1,7 @@
-"""One run at a time on a bench: a lock for each of its instruments, with a note of who holds it."""
+"""One run at a time on a bench: a lock for each of its instruments, with a note of who holds it.
+
+Beside the lock of the run stands one of its watchdog, which outlives a run that died until the bench is safe.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,7 @@ import json
 import os
 import platform
 import tempfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
@@ -18,7 +21,10 @@ import filelock
 from hilkit.bench.spec import Bench
 from hilkit.errors import BenchBusyError
 
-__all__ = ["bench_lock", "lock_folder", "resource_lock"]
+__all__ = ["bench_lock", "lock_folder", "resource_lock", "watch_lock"]
+
+RUN, WATCHDOG = ".lock", ".watch.lock"
+"""Endings of the two lock files of an instrument; the note beside one ends in .json instead of .lock."""
 
 
 def lock_folder() -> Path:
@@ -41,17 +47,37 @@ def lock_folder() -> Path:
 
 
 @contextmanager
-def bench_lock(bench: Bench, *, owner: str = "", folder: Path | None = None) -> Iterator[None]:
+def bench_lock(
+    bench: Bench, *, owner: str = "", folder: Path | None = None, wait: Callable[[str], bool] | None = None
+) -> Iterator[None]:
     """Hold every instrument of the bench, so that no other run on this machine uses one of them.
 
     Two bench files that share an analyser exclude each other too. A simulated bench lives inside its own
     process and needs no lock. The operating system frees the lock of a process that dies; the note beside it
     is then stale and is written over. ``owner`` defaults to the user's name.
 
+    The watchdog of a run that died may still be at work. While it is, ``wait`` is called with who that is; it
+    lets some time pass and returns whether to go on waiting. Nobody waits without it.
+
     Raises ``BenchBusyError`` saying who holds it, since when, on which host and by which process.
     """
     addresses = () if bench.simulation else _addresses(bench)
-    with _locked(addresses, bench.name, f"for the bench {bench.name!r}", owner=owner, folder=folder):
+    subject, use = f"the bench {bench.name!r}", f"for the bench {bench.name!r}"
+    with _locked(addresses, bench.name, use, owner=owner, folder=folder):
+        while (busy := _watched(addresses, subject, folder)) is not None:
+            if wait is None or not wait(busy.message):
+                raise busy
+        yield
+
+
+@contextmanager
+def watch_lock(bench: Bench, *, run: int, folder: Path | None = None) -> Iterator[None]:
+    """Hold the lock of the watchdog of a run, whose process is ``run``, on every instrument of the bench.
+
+    Raises ``BenchBusyError`` where another watchdog holds it.
+    """
+    use = f"watchdog of process {run} on the bench {bench.name!r}"
+    with _locked(_addresses(bench), bench.name, use, folder=folder, kind=WATCHDOG):
         yield
 
 
@@ -62,12 +88,20 @@ def resource_lock(address: str, use: str, *, folder: Path | None = None) -> Iter
     ``use`` is what the next one is told of the holder: ``by hilkit talk``.
     """
     with _locked((address,), "the instrument", use, folder=folder):
+        if (busy := _watched((address,), "the instrument", folder)) is not None:
+            raise busy
         yield
 
 
 @contextmanager
 def _locked(
-    addresses: Iterable[str], subject: str, use: str, *, owner: str = "", folder: Path | None = None
+    addresses: Iterable[str],
+    subject: str,
+    use: str,
+    *,
+    owner: str = "",
+    folder: Path | None = None,
+    kind: str = RUN,
 ) -> Iterator[None]:
     where = folder or lock_folder()
     note = json.dumps(
@@ -81,17 +115,42 @@ def _locked(
     )
     with ExitStack() as stack:
         for address in addresses:
-            # A file name must not hold what a resource name holds, and two spellings are one after canonical
-            # form.
-            stem = where / hashlib.sha256(address.encode()).hexdigest()[:20]
-            lock = filelock.FileLock(stem.with_suffix(".lock"), timeout=0)
+            file = _file(where, address, kind)
             try:
-                stack.enter_context(lock)
+                stack.enter_context(filelock.FileLock(file, timeout=0))
             except filelock.Timeout:
-                raise _busy(subject, address, stem.with_suffix(".json")) from None
-            stem.with_suffix(".json").write_text(note, encoding="utf-8")
-            stack.callback(stem.with_suffix(".json").unlink, missing_ok=True)
+                raise _busy(subject, address, _note_of(file)) from None
+            _note_of(file).write_text(note, encoding="utf-8")
+            stack.callback(_note_of(file).unlink, missing_ok=True)
         yield
+
+
+def _watched(addresses: Iterable[str], subject: str, folder: Path | None) -> BenchBusyError | None:
+    """Return what to say where the watchdog of an earlier run holds one of the addresses."""
+    where = folder or lock_folder()
+    for address in addresses:
+        file = _file(where, address, WATCHDOG)
+        if not file.exists():
+            continue
+        try:
+            with filelock.FileLock(file, timeout=0):
+                pass
+        except filelock.Timeout:
+            return BenchBusyError(
+                f"{subject} is being made safe by the watchdog of a run that ended without a goodbye: "
+                f"{address} is held by {_holder(_note_of(file))}",
+                next_step="wait until it is done; watchdog.txt in the folder of that run says what it does",
+            )
+    return None
+
+
+def _file(where: Path, address: str, kind: str) -> Path:
+    # A file name must not hold what a resource name holds, and two spellings are one after canonical form.
+    return where / f"{hashlib.sha256(address.encode()).hexdigest()[:20]}{kind}"
+
+
+def _note_of(file: Path) -> Path:
+    return file.with_suffix(".json")
 
 
 def _addresses(bench: Bench) -> list[str]:
@@ -107,14 +166,17 @@ def _user() -> str:
         return "unknown user"
 
 
-def _busy(subject: str, address: str, sidecar: Path) -> BenchBusyError:
+def _holder(sidecar: Path) -> str:
     try:
         note = json.loads(sidecar.read_text(encoding="utf-8"))
         holder = f"{note['owner']} on {note['host']} (process {note['pid']})"
-        who = f"{holder} since {note['since']}, {note['use']}"
+        return f"{holder} since {note['since']}, {note['use']}"
     except (OSError, ValueError, KeyError, TypeError):
-        who = "another process that has left no note"
+        return "another process that has left no note"
+
+
+def _busy(subject: str, address: str, sidecar: Path) -> BenchBusyError:
     return BenchBusyError(
-        f"{subject} is in use: {address} is held by {who}",
+        f"{subject} is in use: {address} is held by {_holder(sidecar)}",
         next_step="wait until that run has ended, or ask its owner; one that died frees the bench by itself",
     )

@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, WithJsonSchema
 
 from hilkit.bench.accuracy import FractionEntry, InstrumentAccuracy, RadioAccuracy, RatioEntry, Vswr
+from hilkit.bench.watch import WatchEntry
 from hilkit.files import FileModel
 from hilkit.quantities import Between, Fraction, Frequency, Length, Level, Ratio
 
@@ -248,6 +249,9 @@ class BenchFile(FileModel):
         default_factory=dict,
         description="where a person connects something: `tx1 port` of a path, `analyser input`, and "
         "`generator output`, with the names of this file",
+    )
+    watchdog: WatchEntry | None = Field(
+        None, description="how a run is watched, from a process of its own that switches RF off if it dies"
     )
     reference_accuracy: FractionEntry | None = Field(
         None, description="frequency error of the reference that feeds the instruments"

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from hilkit.bench.accuracy import AccuracyFigure, InstrumentAccuracy, figure_of
 from hilkit.bench.path import Path, PathError, frequency_text
+from hilkit.bench.watch import WatchSpec
 
 if TYPE_CHECKING:
     from hilkit.bench.calibrated import PlaneSpec
@@ -91,6 +92,7 @@ class Bench:
     names the simulated profile, ``None`` for a real bench. ``text`` is the file as read, for the record.
     ``calibration_policy`` says what becomes of a run whose path has no calibration in date over its
     frequencies, ``None`` where none is asked for. ``planes`` are where a person connects something.
+    ``watch`` says how a run on it is watched.
     """
 
     name: str
@@ -109,6 +111,7 @@ class Bench:
     calibration_days: int | None = None
     calibration_policy: Literal["refuse", "warn"] | None = None
     planes: Mapping[str, PlaneSpec] = field(default_factory=dict)
+    watch: WatchSpec = field(default_factory=WatchSpec)
 
     @property
     def instrument_names(self) -> tuple[str, ...]:

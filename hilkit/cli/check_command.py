@@ -122,6 +122,7 @@ def _check_other(path: Path, kind: Kind, lab: Lab) -> str:
 def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> _Found:
     from hilkit.bench import load_bench
     from hilkit.plans import bench_file, check_fit, load_plan, power_budget
+    from hilkit.safety.watchdog import unwatched
 
     plan = load_plan(path, lab, bench_override=bench_name)
     count = len(plan.combinations) * len(plan.steps)
@@ -130,7 +131,7 @@ def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> _Found:
         return f"{in_order}; it names no bench, so nothing was checked against one", None
     where = locate("bench", bench_name, lab) if bench_name else bench_file(plan, lab)
     bench = load_bench(where, lab)
-    if problems := check_fit(plan, bench):
+    if problems := [*check_fit(plan, bench), *unwatched(bench)]:
         raise FileProblems(problems)
     told = "\n".join([f"{in_order}; it fits the bench {bench.name}", *calibration_warnings(bench, plan)])
     return told, (power_budget(plan, bench), bench.margin_db)

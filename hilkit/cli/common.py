@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 import click
 
 from hilkit.cli.person import at_terminal, played_by
-from hilkit.errors import LinkError, UsageError
+from hilkit.errors import UsageError
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench
@@ -207,15 +207,9 @@ def resources_of(profile: Profile) -> dict[str, str]:
 
 def visa_manager(library: str) -> Any:
     """Return a VISA resource manager; ``LinkError`` if the library cannot be used."""
-    import pyvisa
+    from hilkit.instruments.visa import visa_manager as opened
 
-    try:
-        return pyvisa.ResourceManager(library)
-    except (OSError, ValueError, pyvisa.Error) as error:
-        raise LinkError(
-            f"the VISA library {library!r} cannot be used: {error}",
-            next_step="name another one with --visa; @py needs nothing besides hilkit",
-        ) from error
+    return opened(library)
 
 
 def run_of(folder: Path) -> Path:

@@ -97,11 +97,12 @@ def _bench_of(plan: Plan, named: str | None, lab: Lab) -> Bench:
     """Load the bench and refuse what does not fit on it, before anything is opened."""
     from hilkit.bench import load_bench
     from hilkit.plans import bench_file, check_fit
+    from hilkit.safety.watchdog import unwatched
 
     plan.bench_name()
     where = locate("bench", named, lab) if named else bench_file(plan, lab)
     bench = load_bench(where, lab)
-    if problems := check_fit(plan, bench):
+    if problems := [*check_fit(plan, bench), *unwatched(bench)]:
         raise FileProblems(problems)
     return bench
 

@@ -153,6 +153,7 @@ class _Raw:
             door.resource_manager,
             _checked(resource, check_resource),
             name=NAME,
+            clock=door.clock,
             timeout_s=RAW_WAIT_S,
             terminator="\n",
         )

@@ -51,6 +51,7 @@ class Dialect:
     insertion_loss_db: float | None = None
     self_test: SelfTestEntry | None = None
     line: LineEntry | None = None
+    safe_command: tuple[str, ...] = ()
     files: tuple[Path, ...] = ()
 
     def has(self, capability: str) -> bool:

@@ -29,6 +29,7 @@ _SECTIONS = (
     "zeroing_time",
     "insertion_loss",
     "line",
+    "safe_command",
     "order",
 )
 
@@ -177,6 +178,7 @@ class _Builder:
             insertion_loss_db=loss.db if loss is not None else None,
             self_test=get("self_test"),
             line=get("line"),
+            safe_command=tuple(get("safe_command") or ()),
             files=tuple(document.path for document, _ in self.chain),
         )
 

@@ -162,6 +162,11 @@ class DriverFile(FileModel):
     zeroing_time: Time | None = Field(None, description="how long a power meter takes to zero itself")
     insertion_loss: Ratio | None = Field(None, description="nominal loss at the lowest setting")
     line: LineEntry | None = Field(None, description="manners of a line console")
+    safe_command: Annotated[tuple[str, ...], Field(min_length=1)] | None = Field(
+        None,
+        description="program and arguments that switch RF of all channels off and end with code 0, for a "
+        "radio that is driven through a program",
+    )
     order: tuple[str, ...] | None = Field(None, description="order in which settings are sent")
     capabilities: dict[str, CapabilityEntry | None] = Field(
         default_factory=dict, description="capability: texts; null takes one of the base away"

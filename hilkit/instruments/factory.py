@@ -72,7 +72,7 @@ def _console(
     timeout_s = dialect.link.timeout_s
     transport: LineTransport
     if command:
-        transport = ProcessLines(command, name=name)
+        transport = ProcessLines(command, name=name, clock=clock)
     else:
         found = _needed(manager, name)
         transport = VisaLines(found, resource, name=name, clock=clock, settings=dialect.link)

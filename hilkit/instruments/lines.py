@@ -9,15 +9,18 @@ import sys
 import threading
 from abc import ABC, abstractmethod
 from collections.abc import Sequence
+from functools import partial
 from typing import Any
 
 from hilkit.clock import Clock
 from hilkit.errors import HilkitError, LinkError
 from hilkit.instruments.resource import check_resource, is_serial, is_socket
 from hilkit.instruments.visa import (
+    SIGHT_S,
     ResourceManager,
     Session,
     explain,
+    in_sight,
     is_timeout,
     open_session,
     set_timeout,
@@ -78,6 +81,7 @@ class VisaLines(LineTransport):
     def send(self, text: str) -> None:
         """Send one line."""
         session = self._live()
+        self._clock.blocking(0.0)
         try:
             with translated(self._name, f"send {text!r} to {self.address}"):
                 session.write_raw((text + self._settings.write_termination).encode("utf-8"))
@@ -88,12 +92,15 @@ class VisaLines(LineTransport):
     def receive(self, timeout_s: float) -> str | None:
         """Return the next line, None if none comes in time."""
         session = self._live()
-        if timeout_s != self._timeout_s:
-            set_timeout(session, timeout_s)
-            self._timeout_s = timeout_s
         try:
             while True:
-                piece = session.read_raw()
+                piece = in_sight(
+                    session.read_raw,
+                    timeout_s,
+                    resource=self.address,
+                    clock=self._clock,
+                    limit=partial(self._limit, session),
+                )
                 if not piece:
                     return None
                 self._partial += piece
@@ -111,6 +118,11 @@ class VisaLines(LineTransport):
             raise explain(error, name=self._name, doing=f"read from the console at {self.address}") from error
         line, self._partial = self._partial, b""
         return line.decode("utf-8", "replace").rstrip("\r\n")
+
+    def _limit(self, session: Session, seconds: float) -> None:
+        if seconds != self._timeout_s:
+            set_timeout(session, seconds)
+            self._timeout_s = seconds
 
     def recover(self) -> None:
         """Close and reopen a socket, clear any other resource."""
@@ -147,6 +159,7 @@ class VisaLines(LineTransport):
             self._manager,
             self.address,
             name=self._name,
+            clock=self._clock,
             timeout_s=settings.timeout_s,
             terminator=settings.read_termination,
             serial=settings.serial,
@@ -169,11 +182,13 @@ class ProcessLines(LineTransport):
     off.
     """
 
-    def __init__(self, command: Sequence[str], *, name: str, kill_after_s: float = 2.0) -> None:
+    def __init__(
+        self, command: Sequence[str], *, name: str, clock: Clock | None = None, kill_after_s: float = 2.0
+    ) -> None:
         if isinstance(command, str) or not command:
             raise ValueError("a command is a list: the program and its arguments")
         self.address = " ".join(command)
-        self._command, self._name = list(command), name
+        self._command, self._name, self._clock = list(command), name, clock
         self._kill_after_s = kill_after_s
         self._lines: queue.Queue[str | None] = queue.Queue()
         self._over = False
@@ -224,13 +239,26 @@ class ProcessLines(LineTransport):
         if self._over:
             raise self._gone()
         try:
-            line = self._lines.get(timeout=timeout_s)
+            line = self._next(timeout_s)
         except queue.Empty:
             return None
         if line is None:
             self._over = True
             raise self._gone()
         return line
+
+    def _next(self, timeout_s: float) -> str | None:
+        if self._clock is None or not self._clock.minded:
+            return self._lines.get(timeout=timeout_s)
+        deadline = self._clock.deadline(timeout_s)
+        while True:
+            slice_s = min(SIGHT_S, deadline.left)
+            self._clock.blocking(slice_s)
+            try:
+                return self._lines.get(timeout=slice_s)
+            except queue.Empty:
+                if deadline.passed:
+                    raise
 
     def recover(self) -> None:
         """Start the process again if it has ended; else throw away what it has said so far."""

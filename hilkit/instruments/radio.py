@@ -60,7 +60,7 @@ class Radio:
     CAPABILITIES: ClassVar[Mapping[str, CapabilitySpec]] = CAPABILITIES
     ORDERED: ClassVar[tuple[str, ...]] = ()
     SECTIONS: ClassVar[tuple[str, ...]] = ("line",)
-    OPTIONAL_SECTIONS: ClassVar[tuple[str, ...]] = ()
+    OPTIONAL_SECTIONS: ClassVar[tuple[str, ...]] = ("safe_command",)
 
     def __init__(self, console: LineConsole, dialect: Dialect) -> None:
         self.console = console

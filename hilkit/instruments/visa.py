@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import contextlib
 import socket
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, Protocol
+from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeVar
 
 from hilkit.errors import HilkitError, LinkError
 from hilkit.instruments.resource import is_serial, is_socket
@@ -16,20 +17,33 @@ from hilkit.instruments.resource import is_serial, is_socket
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from hilkit.clock import Clock
+
 __all__ = [
+    "SIGHT_S",
     "ResourceManager",
     "SerialSettings",
     "Session",
     "block_reading",
     "explain",
+    "in_sight",
     "is_timeout",
+    "library_of",
     "open_session",
     "read_line",
     "set_timeout",
     "translated",
+    "visa_manager",
 ]
 
-_OPEN_TIMEOUT_MS = 5000
+T = TypeVar("T")
+
+_OPEN_TIMEOUT_S = 5.0
+_OPEN_TIMEOUT_IN_SIGHT_S = 1.0
+
+SIGHT_S = 0.25
+"""Longest wait in seconds for a raw socket or a process at a stretch, while somebody minds the clock."""
+
 _LONGEST_LINE = 1 << 24
 
 
@@ -75,11 +89,33 @@ class ResourceManager(Protocol):
         """Open a session."""
 
 
+def visa_manager(library: str) -> Any:
+    """Return a VISA resource manager; ``LinkError`` if the library cannot be used."""
+    import pyvisa
+
+    try:
+        return pyvisa.ResourceManager(library)
+    except (OSError, ValueError, pyvisa.Error) as error:
+        raise LinkError(
+            f"the VISA library {library!r} cannot be used: {error}",
+            next_step="name another one with --visa; @py needs nothing besides hilkit",
+        ) from error
+
+
+def library_of(manager: Any) -> str:
+    """Return the name under which another process opens the VISA library of a resource manager."""
+    library = manager.visalib
+    if type(library).__module__.partition(".")[0] == "pyvisa_py":
+        return "@py"
+    return str(library.library_path)
+
+
 def open_session(
     manager: ResourceManager,
     resource: str,
     *,
     name: str,
+    clock: Clock,
     timeout_s: float,
     terminator: str,
     serial: SerialSettings | None = None,
@@ -90,9 +126,12 @@ def open_session(
     interfaces mark the end of a message themselves. Sockets are told to hand over what has arrived (so that a
     cut-off block can be counted) and to send small messages at once.
     """
+    # An address where nobody is takes all of it, and whoever minds the clock has less patience than that.
+    opening_s = _OPEN_TIMEOUT_IN_SIGHT_S if clock.minded else _OPEN_TIMEOUT_S
+    clock.blocking(opening_s)
     try:
         session: Session = manager.open_resource(
-            resource, open_timeout=_OPEN_TIMEOUT_MS, timeout=_milliseconds(timeout_s)
+            resource, open_timeout=_milliseconds(opening_s), timeout=_milliseconds(timeout_s)
         )
     except HilkitError:
         raise
@@ -165,14 +204,39 @@ def block_reading(session: Session, resource: str) -> Iterator[None]:
             session.set_visa_attribute(attribute, after)
 
 
-def read_line(session: Session, begun: bytes, end: bytes) -> bytes:
-    """Receive until ``end`` (without ``end``: one message) and return it with what had ``begun``.
+def in_sight(
+    read: Callable[[], T], seconds: float, *, resource: str, clock: Clock, limit: Callable[[float], None]
+) -> T:
+    """Return what ``read`` does, within ``seconds``, and let those who mind the clock know of each wait.
+
+    ``limit`` sets the timeout of the session. While somebody minds, a raw socket is read in slices: what has
+    come by the end of one stays in the buffer for the next. Other interfaces may lose it, so their wait is
+    told in one piece.
+    """
+    if not clock.minded or not is_socket(resource):
+        limit(seconds)
+        clock.blocking(seconds)
+        return read()
+    deadline = clock.deadline(seconds)
+    while True:
+        slice_s = max(min(SIGHT_S, deadline.left), 1e-3)
+        limit(slice_s)
+        clock.blocking(slice_s)
+        try:
+            return read()
+        except Exception as error:
+            if deadline.passed or not is_timeout(error):
+                raise
+
+
+def read_line(read: Callable[[], bytes], end: bytes) -> bytes:
+    """Receive by ``read`` until ``end`` (without ``end``: one message) and return it.
 
     A VISA library may hand over a line in pieces, or nothing at all; a line without end is a timeout, too.
     """
-    line = bytearray(begun)
+    line = bytearray()
     while True:
-        piece = session.read_raw()
+        piece = read()
         line += piece
         if not end or line.endswith(end):
             return bytes(line)

@@ -7,8 +7,9 @@ interfaces carry END beside the data, and have a device clear and a status byte 
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from hilkit.errors import LinkError
 from hilkit.instruments.resource import check_resource, is_serial, is_socket
@@ -18,6 +19,7 @@ from hilkit.instruments.visa import (
     SerialSettings,
     Session,
     block_reading,
+    in_sight,
     open_session,
     read_line,
     set_timeout,
@@ -30,6 +32,8 @@ if TYPE_CHECKING:
     from hilkit.clock import Clock
 
 __all__ = ["Completion", "LinkSettings", "Wire"]
+
+T = TypeVar("T")
 
 Completion = Literal["esr", "opc_query", "operation_condition", "elapsed"]
 
@@ -79,6 +83,7 @@ class Wire:
         self._read_end = settings.read_termination[-1:].encode("ascii")
         self._session: Session | None = None
         self._timeout_s = 0.0
+        self._patience_s = 0.0
         self._loose_end = False
         self._open()
 
@@ -87,6 +92,7 @@ class Wire:
     def send(self, text: str) -> None:
         """Send one line."""
         session = self._live()
+        self._clock.blocking(0.0)
         self._transcript.line(self.name, SENT, text)
         try:
             with translated(self.name, f"send {quoted(text)} to {self.resource}"):
@@ -98,9 +104,9 @@ class Wire:
     def line(self, timeout_s: float) -> str:
         """Receive one line without its terminator; PyVISA's exception if none comes in time."""
         self.set_timeout(timeout_s)
-        session = self._live()
+        end = self._read_end if self.framed else b""
         while True:
-            line = read_line(session, b"", self._read_end if self.framed else b"")
+            line = read_line(lambda: self._read(lambda session: session.read_raw()), end)
             text = line.decode("latin-1").rstrip("\r\n")
             # After a block the terminator may or may not have been sent: an empty line is that of the block.
             if text or not self._loose_end:
@@ -120,7 +126,9 @@ class Wire:
 
     def portion(self, count: int) -> bytes:
         """Receive up to ``count`` bytes, at least one."""
-        data = bytes(self._live().read_bytes(count, chunk_size=count, break_on_termchar=True))
+        data = bytes(
+            self._read(lambda session: session.read_bytes(count, chunk_size=count, break_on_termchar=True))
+        )
         if not data:
             raise TimeoutError("nothing came")
         return data
@@ -135,17 +143,30 @@ class Wire:
 
     def message(self, expected_bytes: int) -> bytes:
         """Receive a whole message up to END."""
-        return bytes(self._live().read_raw(max(expected_bytes + 32, 4096)))
+        return bytes(self._read(lambda session: session.read_raw(max(expected_bytes + 32, 4096))))
+
+    def _read(self, read: Callable[[Session], T]) -> T:
+        session = self._live()
+        return in_sight(
+            lambda: read(session),
+            self._patience_s,
+            resource=self.resource,
+            clock=self._clock,
+            limit=self._limit,
+        )
 
     # --- the session
 
     @property
     def timeout_s(self) -> float:
-        """The timeout in force."""
-        return self._timeout_s
+        """How long a read may take."""
+        return self._patience_s
 
     def set_timeout(self, seconds: float) -> None:
         """Set how long a read may take."""
+        self._patience_s = seconds
+
+    def _limit(self, seconds: float) -> None:
         session = self._live()
         if seconds != self._timeout_s:
             set_timeout(session, seconds)
@@ -202,6 +223,7 @@ class Wire:
             self._manager,
             self.resource,
             name=self.name,
+            clock=self._clock,
             timeout_s=settings.timeout_s,
             terminator=settings.read_termination,
             serial=settings.serial,

@@ -14,15 +14,20 @@ from hilkit.record import NoteTaken
 from hilkit.runner.bus import Bus
 from hilkit.runner.interrupt import StopRequest
 from hilkit.runner.tail import Tail
+from hilkit.runner.watched import Watch
 from hilkit.safety import make_safe
 
 __all__ = ["BenchSafety"]
 
 
 class BenchSafety:
-    """Knows how the bench was left: ``not_safe`` says what did not get there, ``made_safe`` that all did."""
+    """Knows how the bench was left: ``not_safe`` says what did not get there, ``made_safe`` that all did.
+
+    ``watch`` is armed once the bench has been made safe for the first time, before any RF.
+    """
 
     def __init__(self, bench: Bench, bus: Bus, clock: Clock) -> None:
+        self.watch = Watch()
         self.not_safe: list[str] = []
         self.made_safe = False
         self._bench = bench
@@ -41,6 +46,7 @@ class BenchSafety:
             self.reach(connected, request)
             for text in found:
                 self._bus.emit(NoteTaken(step=0, text=text))
+            self.watch.arm()
             yield
         except (Interrupted, KeyboardInterrupt):
             request.disarm()
@@ -51,6 +57,7 @@ class BenchSafety:
         finally:
             request.disarm()
             self._make_safe(connected)
+            self.watch.dismiss()
 
     def reach(self, connected: Connected, request: StopRequest) -> None:
         """Bring the bench into its safe state; raises ``BenchNotSafe`` where it does not get there."""
@@ -80,7 +87,8 @@ class BenchSafety:
         return f"the bench is in its safe state: RF of channels {channels} off, read back"
 
     def _make_safe(self, connected: Connected) -> None:
-        self.not_safe = make_safe(connected, self._clock)
+        with self.watch.patient():
+            self.not_safe = make_safe(connected, self._clock)
         self.made_safe = not self.not_safe
 
     def _as_found(self, connected: Connected) -> list[str]:

@@ -21,6 +21,7 @@ from hilkit.runner.combinations import Combinations, Stage
 from hilkit.runner.interrupt import StopRequest
 from hilkit.runner.planned import Item, planned_steps, run_begun
 from hilkit.runner.tail import Tail
+from hilkit.runner.watched import Watch, patience
 from hilkit.safety import OnPerson
 
 __all__ = ["run"]
@@ -122,7 +123,14 @@ class _Run:
             with StopRequest(stage.clock) as request, Tail(stage.folder / TRANSCRIPT, stage.clock) as tail:
                 stage.clock.look()
                 with (
-                    bench_lock(stage.bench),
+                    bench_lock(stage.bench, wait=patience(stage.clock, self._note)),
+                    Watch.over(
+                        stage.bench,
+                        clock=stage.clock,
+                        folder=stage.folder,
+                        manager=resource_manager,
+                        note=self._note,
+                    ) as self.safety.watch,
                     self._connect(resource_manager, tail, request) as connected,
                     self.safety.left_safe(connected, request),
                 ):
@@ -142,6 +150,9 @@ class _Run:
             request.disarm()
             self.safety.quieten_radio(resource_manager, tail)
             raise
+
+    def _note(self, text: str) -> None:
+        self.stage.bus.emit(NoteTaken(step=0, text=text))
 
     def _defect(self, error: Exception) -> BenchError:
         path = self.stage.folder / TRACEBACK

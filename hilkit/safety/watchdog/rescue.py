@@ -1,0 +1,95 @@
+"""What the watchdog does once the run is dead or frozen: end it, open fresh links, make the bench safe."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import signal
+import sys
+import time
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+
+from hilkit.clock import WallClock
+from hilkit.errors import ExitCode
+from hilkit.safety.safe import make_safe
+from hilkit.safety.watchdog.links import Links
+from hilkit.safety.watchdog.protocol import Charge
+
+__all__ = ["FILE", "rescue"]
+
+FILE = "watchdog.txt"
+"""What was done is written here, in the folder of the run."""
+
+BOUND_S = 60.0
+"""Time in seconds after which what cannot be made safe is left to a person."""
+
+MEANS_S = 0.4
+"""Time in seconds before RF has to be off at which the second means come, if the first have not done it."""
+
+_GONE_S = 1.0
+_PASS_PAUSE_S = 0.5
+
+
+def rescue(charge: Charge, manager: Any, reason: str, silent_s: float) -> int:
+    """Carry the safe state out in place of a run and return the exit code: 0 once the bench is safe, else 7.
+
+    ``silent_s`` is how long ago the run gave its last sign of life, in seconds: RF has to be off when the
+    time of the bench file has passed since then.
+    """
+    start = time.monotonic()
+    diary = Diary(charge.folder / FILE, start - silent_s)
+    diary.say(f"the run (process {charge.run}) is taken for dead: {reason}")
+    diary.say(_end(charge.run))
+    links = Links(charge.bench, manager)
+    links.wait(max(charge.bench.watch.rf_off_s - silent_s - MEANS_S - (time.monotonic() - start), 0.1))
+    failed = make_safe(links.connected(), WallClock())
+    while failed and time.monotonic() - start < BOUND_S:
+        if links.missing:
+            diary.say(
+                "not reached yet: " + "; ".join(f"{name} ({why})" for name, why in links.missing.items())
+            )
+        links.wait(_PASS_PAUSE_S)
+        time.sleep(_PASS_PAUSE_S if not links.missing else 0.0)
+        failed = make_safe(links.connected(), WallClock())
+    for name, at in sorted(links.muted.items()):
+        diary.say(f"RF of {name} was switched off {at - start + silent_s:.2f} s after its last sign of life")
+    if failed:
+        diary.say("\n".join(["THE BENCH IS NOT SAFE: SWITCH OFF BY HAND", *failed]))
+    else:
+        diary.say(f"the bench {charge.bench.name!r} is in its safe state")
+    links.close()
+    return int(ExitCode.NOT_SAFE if failed else ExitCode.PASSED)
+
+
+def _end(run: int) -> str:
+    """End the process of the run, and say so: a stopped one may hold the only connection of an instrument."""
+    if os.getppid() != run:
+        return "it has ended by itself"
+    with suppress(OSError):
+        os.kill(run, getattr(signal, "SIGKILL", signal.SIGTERM))  # Windows ends it whatever the signal
+    until = time.monotonic() + _GONE_S
+    while os.name == "posix" and os.getppid() == run and time.monotonic() < until:
+        time.sleep(0.002)
+    return "it was ended, to free the connections that it held"
+
+
+class Diary:
+    """What the watchdog did, for the file in the folder of the run and for whoever still sees the console."""
+
+    def __init__(self, file: Path, since: float) -> None:
+        self._file, self._since = file, since
+        self._last = ""
+
+    def say(self, text: str) -> None:
+        """Take down one sentence with its time; a full disk or a lost terminal changes nothing."""
+        if text == self._last:
+            return
+        self._last = text
+        now = dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        with suppress(OSError), self._file.open("a", encoding="utf-8") as file:
+            file.write(f"{now} {text}\n")
+        with suppress(OSError, ValueError):
+            sys.stderr.write(f"watchdog: {text}\n")
+            sys.stderr.flush()
