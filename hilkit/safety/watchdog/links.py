@@ -21,13 +21,35 @@ _ONE_SHOT_S = 5.0
 
 
 class Unreached:
-    """Stands for an instrument that cannot be reached (yet): whatever is asked of it is a ``LinkError``."""
+    """Stands for an instrument that cannot be reached (yet): whatever is done with it is a ``LinkError``."""
 
     def __init__(self, name: str, reason: str) -> None:
         self._name, self._reason = name, reason
 
-    def __getattr__(self, attribute: str) -> Any:
+    def __getattr__(self, attribute: str) -> Unreached:
+        if attribute.startswith("__"):
+            raise AttributeError(attribute)
+        return self
+
+    def __call__(self, *_: object, **__: object) -> Any:
+        """Raise ``LinkError``."""
         raise LinkError(f"it cannot be reached: {self._reason}", instrument=self._name)
+
+    def __getitem__(self, _: object) -> Any:
+        return self()
+
+    def __iter__(self) -> Any:
+        return self()
+
+    def close(self) -> None:
+        """Do nothing: nothing is open."""
+
+
+class _Hasty(WallClock):
+    """Does not wait as long as the console of a radio would before it opens its link again."""
+
+    def sleep(self, seconds: float) -> None:
+        super().sleep(min(seconds, _AGAIN_S))
 
 
 class _Silenced:
@@ -85,9 +107,11 @@ class Links:
             return
 
     def _reached(self, spec: InstrumentSpec) -> Any:
-        instrument = open_one(spec, self._manager, self._clock, NullTranscript())
+        is_radio = spec.name == self._bench.radio_spec.name
+        clock = _Hasty() if is_radio else self._clock
+        instrument = open_one(spec, self._manager, clock, NullTranscript())
         try:
-            if spec.name == self._bench.radio_spec.name:
+            if is_radio:
                 for channel in self._bench.channels:
                     instrument.set_rf(channel, False)
                 self.muted[spec.name] = time.monotonic()

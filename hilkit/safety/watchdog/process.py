@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import queue
 import signal
 import sys
@@ -45,9 +44,7 @@ def main() -> int:
             return 0
         from hilkit.safety.watchdog.rescue import rescue
 
-        code = rescue(charge, manager, *reason)
-    sys.stdout.flush()
-    os._exit(code)  # a thread may still hang on a link that never answers
+        return rescue(charge, manager, *reason)
 
 
 def _prepared(charge: Charge) -> Any:

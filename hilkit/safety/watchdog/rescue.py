@@ -44,7 +44,7 @@ def rescue(charge: Charge, manager: Any, reason: str, silent_s: float) -> int:
     diary.say(_end(charge.run))
     links = Links(charge.bench, manager)
     links.wait(max(charge.bench.watch.rf_off_s - silent_s - MEANS_S - (time.monotonic() - start), 0.1))
-    failed = make_safe(links.connected(), WallClock())
+    failed = _made_safe(links)
     while failed and time.monotonic() - start < BOUND_S:
         if links.missing:
             diary.say(
@@ -52,7 +52,7 @@ def rescue(charge: Charge, manager: Any, reason: str, silent_s: float) -> int:
             )
         links.wait(_PASS_PAUSE_S)
         time.sleep(_PASS_PAUSE_S if not links.missing else 0.0)
-        failed = make_safe(links.connected(), WallClock())
+        failed = _made_safe(links)
     for name, at in sorted(links.muted.items()):
         diary.say(f"RF of {name} was switched off {at - start + silent_s:.2f} s after its last sign of life")
     if failed:
@@ -61,6 +61,13 @@ def rescue(charge: Charge, manager: Any, reason: str, silent_s: float) -> int:
         diary.say(f"the bench {charge.bench.name!r} is in its safe state")
     links.close()
     return int(ExitCode.NOT_SAFE if failed else ExitCode.PASSED)
+
+
+def _made_safe(links: Links) -> list[str]:
+    try:
+        return make_safe(links.connected(), WallClock())
+    except Exception as error:  # a defect must not end what is the last to switch RF off
+        return [f"the safe state broke off: {type(error).__name__}: {error}"]
 
 
 def _end(run: int) -> str:
