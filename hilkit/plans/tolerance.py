@@ -1,7 +1,9 @@
-"""Guard bands that leave nothing of a tolerance zone: found from the bench file, before anything is measured.
+"""Guard bands that leave nothing of a tolerance zone: found from bench file and settings, before anything is
+measured.
 
-What is read has at least the uncertainty of the analyser's level and of the path. Where a guard band made of
-these two alone is wider than the zone between min and max, no value could ever pass.
+A procedure tells the least budget that a reading of its can have: what analyser and path, the reference, the
+time between two looks make of it. Where a guard band made of that alone is wider than the zone between min
+and max, no value could ever pass. What only the measurement tells, such as noise, may show it later.
 """
 
 from __future__ import annotations
@@ -21,49 +23,55 @@ __all__ = ["zones_too_narrow"]
 
 
 def zones_too_narrow(plan: Plan, bench: Bench) -> Iterator[tuple[Combination, Problem]]:
-    """Yield a problem at each two-sided limit on a level that the decision rule leaves no room in."""
+    """Yield a problem at each two-sided limit that the decision rule leaves no room in."""
     for combination, step in plan.runs():
-        zones = list(_zones(step, combination))
-        if step.rule.rule is Rule.SIMPLE_ACCEPTANCE or not zones:
+        if step.rule.rule is Rule.SIMPLE_ACCEPTANCE:
             continue
-        least = _least_uncertainty(step, combination, bench)
-        if least is None:
-            continue
-        for name, limit in zones:
-            try:
-                check_guard_band(step.rule.guard_band(least), limit)
-            except UncertaintyError as error:
-                at = ("steps", step.index, step.procedure.name, "limits", name)
-                told = f"{error.message}; analyser and path alone make this much uncertainty"
-                yield combination, plan.document.problem(at, told, next_step=error.next_step, at_key=True)
+        for name, limits in step.limits(combination).items():
+            for limit in limits:
+                told = _told(step, combination, bench, name, limit)
+                if told is not None:
+                    at = ("steps", step.index, step.procedure.name, "limits", name)
+                    message = f"{told.message}; {_CAUSE} make this much uncertainty"
+                    problem = plan.document.problem(at, message, next_step=told.next_step, at_key=True)
+                    yield combination, problem
 
 
-def _zones(step: Step, combination: Combination) -> Iterator[tuple[str, Limit]]:
-    """Yield the two-sided limits on levels at the port."""
-    for name, limits in step.limits(combination).items():
-        for limit in limits:
-            if limit.unit == "dBm" and limit.low is not None and limit.high is not None:
-                yield name, limit
+_CAUSE = "what the bench file and the settings state alone"
 
 
-def _least_uncertainty(step: Step, combination: Combination, bench: Bench) -> Uncertainty | None:
-    """Return the least uncertainty of a level that the bench file allows, ``None`` where it cannot tell."""
-    from hilkit.bench.path import frequency_text
-    from hilkit.bench.path_budget import path_lines
-
-    analyser = next(iter(bench.of_class("signal_analyser")), None)
-    needed = {need.instrument_class for need in step.procedure.needs}
-    if analyser is None or "signal_analyser" not in needed:
+def _told(
+    step: Step, combination: Combination, bench: Bench, name: str, limit: Limit
+) -> UncertaintyError | None:
+    if limit.reference is not None:
         return None
-    level = analyser.figure("level")
-    lines = () if level is None else (level.line("analyser level"),)
-    found = []
+    for zone in _zones(limit):
+        least = _least_uncertainty(step, combination, bench, name, zone)
+        try:
+            if least is not None:
+                check_guard_band(step.rule.guard_band(least), zone)
+        except UncertaintyError as error:
+            return error
+    return None
+
+
+def _zones(limit: Limit) -> Iterator[Limit]:
+    """Yield the two-sided limit, or those at the points of a mask."""
+    points = [None] if limit.mask is None else [point.at for point in limit.mask.points]
+    for at in points:
+        zone = limit.at(at)
+        if zone is not None and zone.low is not None and zone.high is not None:
+            yield zone
+
+
+def _least_uncertainty(
+    step: Step, combination: Combination, bench: Bench, name: str, zone: Limit
+) -> Uncertainty | None:
+    """Return the least uncertainty of a reading, ``None`` where bench file and settings cannot tell."""
+    low, high = zone.low or 0.0, zone.high or 0.0
+    nearest = 0.0 if low <= 0 <= high else min(low, high, key=abs)
     try:
-        states = [each.state for each in step.procedure.envelope(step.settings(combination), bench)]
-        for channel, carrier_hz in {(state.channel, state.carrier_hz) for state in states}:
-            near = frequency_text(carrier_hz)
-            path = path_lines(bench.path(channel), carrier_hz, pad_db=0.0, near=near)
-            found.append(combine(Budget(unit="dBm", lines=(*lines, *path))))
+        budget: Budget | None = step.procedure.least_budget(name, step.settings(combination), bench, nearest)
+        return None if budget is None else combine(budget)
     except (BenchError, UncertaintyError):  # told elsewhere, by those whose matter it is
         return None
-    return min(found, key=lambda each: each.expanded, default=None)

@@ -11,10 +11,11 @@ from hilkit.errors import MeasurementError
 from hilkit.procedures.budgets import counted, time_budget, unknown
 from hilkit.procedures.contract import Exposure, Need, Procedure, Settings
 from hilkit.procedures.fields import Carrier, Channel, Deadline, Poll
+from hilkit.procedures.least import least_time
 from hilkit.procedures.receiver import prepare_analyser
 from hilkit.procedures.states import highest_attenuation_db, misfits_of_carrier
 from hilkit.quantities import Duration
-from hilkit.readings import Measured, ReadingSpec
+from hilkit.readings import Budget, Measured, ReadingSpec
 from hilkit.safety import RfState
 
 if TYPE_CHECKING:
@@ -83,6 +84,12 @@ class BringUp(Procedure[BringUpSettings]):
         for name, phase in super().yields(settings):
             if settings.calibrate or name not in ("calibrated", "calibration_time"):
                 yield name, phase
+
+    def least_budget(
+        self, name: str, settings: BringUpSettings, bench: Bench, nearest: float
+    ) -> Budget | None:
+        """The times that are known to one look."""
+        return least_time(settings.poll.s) if name in ("reference_lock_time", "calibration_time") else None
 
     def measure(self, session: Session, settings: BringUpSettings) -> Iterator[Measured]:
         """Mute, lower, lock, tune, calibrate."""

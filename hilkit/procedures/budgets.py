@@ -134,7 +134,7 @@ class LevelBudgets:
             *self.common(trace, frequency_hz=frequency_hz, pad_db=pad_db),
             *self.scale(trace, float(np.median(trace.level_dbm[near]))),
             *self.compression(trace, at_input_dbm, beside_dbm=at_input_dbm),
-            self._noise_bandwidth(),
+            self.noise_bandwidth(),
             *(self._floor(floor_db) if subtracted else ()),
             scatter,
         )
@@ -219,7 +219,8 @@ class LevelBudgets:
         over = accuracy.flatness_over if accuracy else None
         return over is not None and over.hz >= self._bench.radio.bandwidth_hz
 
-    def _noise_bandwidth(self) -> BudgetLine:
+    def noise_bandwidth(self) -> BudgetLine:
+        """Return the line of the filter's noise bandwidth."""
         figure = self._figure("noise_bandwidth")
         if figure is None:
             source = "no noise_bandwidth accuracy in the bench file"

@@ -16,11 +16,12 @@ from hilkit.procedures.corrections import SETTLING_S, switch_corrections
 from hilkit.procedures.evidence import References, floor_check, settled_check
 from hilkit.procedures.evidence.state import scatter_db
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Corrections, Deadline, Drive, Pad
+from hilkit.procedures.least import Least
 from hilkit.procedures.receiver import Receiver, check_pad, mute_others, prepare_analyser, with_evidence
 from hilkit.procedures.states import misfits_of_band, misfits_of_carrier, misfits_of_span, pad_for
 from hilkit.procedures.sweeps import wide_sweep
 from hilkit.quantities import Between, Duration, Frequency, FullScaleLevel
-from hilkit.readings import Bound, Measured, ReadingSpec, Trace
+from hilkit.readings import Bound, Budget, Measured, ReadingSpec, Trace
 from hilkit.safety import RfState
 
 if TYPE_CHECKING:
@@ -104,6 +105,12 @@ class ChannelPower(Procedure[ChannelPowerSettings]):
         low_hz, high_hz = _span(settings)
         pad_db = _state(settings, bench).pad_db
         yield Band(channel=settings.channel, low_hz=low_hz, high_hz=high_hz, pad_db=pad_db)
+
+    def least_budget(
+        self, name: str, settings: ChannelPowerSettings, bench: Bench, nearest: float
+    ) -> Budget | None:
+        """Everything but the noise and the floor that is taken off."""
+        return Least(bench, _state(settings, bench)).density(settings.carrier.hz)
 
     def measure(self, session: Session, settings: ChannelPowerSettings) -> Iterator[Measured]:
         """Sweep the floor with RF off, then the stream, and integrate the difference."""

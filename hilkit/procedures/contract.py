@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict
 
-from hilkit.readings import Measured, ReadingSpec
+from hilkit.readings import Budget, Measured, ReadingSpec
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench
@@ -145,6 +145,14 @@ class Procedure(ABC, Generic[S]):
             for path in map(bench.path, bench.channels if channel is None else (channel,)):
                 names += path.instruments
         return tuple(dict.fromkeys(names))
+
+    def least_budget(self, name: str, settings: S, bench: Bench, nearest: float) -> Budget | None:
+        """Return the least budget that a reading can have, by settings and bench alone, without any I/O.
+
+        ``nearest`` is the value nearest to zero of those that a limit allows. ``None`` where only the
+        measurement tells.
+        """
+        return None
 
     def calibrates(self, settings: S, bench: Bench) -> Calibrates | None:
         """Return what the readings are a calibration of, ``None`` where they are none."""

@@ -83,6 +83,7 @@ def move(session: Session, settings: RetuneSettings, old: RfState, new: ToneLine
         name="ready_after",
         value=session.clock.now() - start,
         note=f"{good}, and to one sweep of {sweep_s * 1e3:.3g} ms",
+        evidence=new.receiver.checks(),
         budget=time_budget(settings.poll.s + sweep_s, "time between two looks, and a sweep"),
     )
 

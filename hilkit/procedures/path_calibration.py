@@ -12,7 +12,7 @@ from pydantic import Field
 from hilkit.procedures.contract import Calibrates, Exposure, Need, Procedure, SourceExposure
 from hilkit.procedures.substitution import Substitution, SubstitutionSettings
 from hilkit.quantities import Between, Frequency, Temperature
-from hilkit.readings import Measured, ReadingSpec
+from hilkit.readings import Budget, Measured, ReadingSpec
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench
@@ -91,11 +91,23 @@ class PathCalibration(Procedure[PathCalibrationSettings]):
         """The generator, what reads the power by these settings, and what stands in the path."""
         return Substitution(bench, settings, ()).instruments
 
+    def least_budget(
+        self, name: str, settings: PathCalibrationSettings, bench: Bench, nearest: float
+    ) -> Budget | None:
+        """Everything but the scatter, at the lowest frequency."""
+        return Substitution(bench, settings, ()).least(settings.from_.hz).budget
+
     def measure(self, session: Session, settings: PathCalibrationSettings) -> Iterator[Measured]:
         """Have a person connect, read twice, yield the difference."""
         work = Substitution(session.bench, settings, _grid_hz(settings))
         for each in map(work.plausible, work.run(session)):
-            yield Measured(name="path_loss", value=each.loss_db, index=each.frequency_hz, budget=each.budget)
+            yield Measured(
+                name="path_loss",
+                value=each.loss_db,
+                index=each.frequency_hz,
+                evidence=each.evidence,
+                budget=each.budget,
+            )
 
 
 def _grid_hz(settings: PathCalibrationSettings) -> tuple[float, ...]:

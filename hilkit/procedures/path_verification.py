@@ -78,6 +78,13 @@ class PathVerification(Procedure[PathVerificationSettings]):
         """The generator, what reads the power by these settings, and what stands in the path."""
         return Substitution(bench, settings, ()).instruments
 
+    def least_budget(
+        self, name: str, settings: PathVerificationSettings, bench: Bench, nearest: float
+    ) -> Budget | None:
+        """Everything but the scatter, at the lowest frequency."""
+        work = Substitution(bench, settings, ())
+        return _budget(work.path, work.least(_points_hz(settings)[0]), settings.pad.db)
+
     def measure(self, session: Session, settings: PathVerificationSettings) -> Iterator[Measured]:
         """Yield all deviations, then raise ``MeasurementError`` if one exceeds the alarm."""
         work, worst = Substitution(session.bench, settings, _points_hz(settings)), (0.0, 0.0)
@@ -89,6 +96,7 @@ class PathVerification(Procedure[PathVerificationSettings]):
                 name="path_deviation",
                 value=deviation,
                 index=each.frequency_hz,
+                evidence=each.evidence,
                 note=_against(work.path, each.frequency_hz, pad_db),
                 budget=_budget(work.path, each, pad_db),
             )

@@ -27,6 +27,7 @@ from hilkit.procedures.corrections import SETTLING_S, switch_corrections
 from hilkit.procedures.evidence import References, drift_check
 from hilkit.procedures.evidence.state import scatter_db
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Corrections, Deadline, Drive, Offset
+from hilkit.procedures.least import Least
 from hilkit.procedures.receiver import (
     Receiver,
     check_pad,
@@ -40,7 +41,7 @@ from hilkit.procedures.states import expected_input_dbm, misfits_of_band, misfit
 from hilkit.procedures.sweep_budgets import SweepBudgets
 from hilkit.procedures.sweeps import narrow_sweep, nice_rbw_hz
 from hilkit.quantities import Between, Duration, FullScaleLevel, Ratio
-from hilkit.readings import Evidence, Measured, ReadingSpec, Trace
+from hilkit.readings import Budget, Evidence, Measured, ReadingSpec, Trace
 from hilkit.safety import RfState
 
 if TYPE_CHECKING:
@@ -165,6 +166,22 @@ class PowerSweep(Procedure[PowerSweepSettings]):
         low_hz, high_hz = _band(settings)
         for pad_db in dict.fromkeys(segment.pad_db for segment in _segments(settings, bench)):
             yield Band(channel=settings.channel, low_hz=low_hz, high_hz=high_hz, pad_db=pad_db)
+
+    def least_budget(
+        self, name: str, settings: PowerSweepSettings, bench: Bench, nearest: float
+    ) -> Budget | None:
+        """The scale of the analyser over a step, or over the whole range; the noise comes on top."""
+        first = _state(settings, settings.from_.db, _segments(settings, bench)[0].pad_db)
+        least, whole_db = Least(bench, first), abs(settings.to.db - settings.from_.db)
+        over_db = {
+            "step_error": settings.step.db,
+            "monotonicity": settings.step.db,
+            "cumulative_error": whole_db,
+            "range_covered": whole_db,
+        }
+        if name == "level":
+            return least.level(_tone_hz(first))
+        return least.step(-over_db[name]) if name in over_db else None
 
     def measure(self, session: Session, settings: PowerSweepSettings) -> Iterator[Measured]:
         """Read each point with one sweep, the analyser configured once."""

@@ -27,6 +27,7 @@ __all__ = [
     "checks",
     "merged",
     "mute_others",
+    "overload_check",
     "prepare_analyser",
     "reference_note",
     "with_evidence",
@@ -117,6 +118,17 @@ def checks(status: AnalyserStatus) -> tuple[Evidence, ...]:
             sentence=complaint if seen is not required else f"{name}: nothing to object",
         )
         for name, seen, required, complaint in asked
+    )
+
+
+def overload_check(overload: bool, sensor: str) -> Evidence:
+    """Return what a sensor without sweeps says of one reading."""
+    return Evidence(
+        name="overload",
+        held=not overload,
+        observed=str(overload).lower(),
+        required="false",
+        sentence=f"{sensor} is overloaded" if overload else "overload: nothing to object",
     )
 
 

@@ -16,6 +16,7 @@ from hilkit.procedures.contract import Band, Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, Convergence
 from hilkit.procedures.evidence import References, checked
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
+from hilkit.procedures.least import Least, least_time, of_tone
 from hilkit.procedures.lines import Line, Picture, ToneLines, is_bound, worst_of
 from hilkit.procedures.moving import Unit, move, way
 from hilkit.procedures.receiver import (
@@ -35,7 +36,7 @@ from hilkit.procedures.states import (
     pad_for,
 )
 from hilkit.quantities import Between, Duration, Frequency, FullScaleLevel, Ratio
-from hilkit.readings import Evidence, Measured, ReadingSpec
+from hilkit.readings import Budget, Evidence, Measured, ReadingSpec
 from hilkit.safety import RfState
 
 if TYPE_CHECKING:
@@ -181,6 +182,23 @@ class Retune(Procedure[RetuneSettings]):
             if settings.recalibrate or name != "calibration_time":
                 yield name, phase
 
+    def least_budget(
+        self, name: str, settings: RetuneSettings, bench: Bench, nearest: float
+    ) -> Budget | None:
+        """Everything but the noise and what the analyser's own products leave."""
+        if name in ("lock_time", "calibration_time", "ready_after", "corrections_time"):
+            return least_time(settings.poll.s)
+        old, new = (
+            Least(bench, _state(settings, bench, hz), near_hz=_near_hz(settings, bench, hz))
+            for hz in (settings.carrier.hz, settings.to.hz)
+        )
+        to_hz, offset_hz = settings.to.hz, settings.offset.hz
+        if name == "level_change":
+            return new.change(to_hz + offset_hz, old, settings.carrier.hz + offset_hz)
+        if name == "old_frequency_level":
+            return new.ratio(settings.carrier.hz, to_hz + offset_hz, nearest)
+        return of_tone(new, name, nearest, carrier_hz=to_hz, offset_hz=offset_hz)
+
     def measure(self, session: Session, settings: RetuneSettings) -> Iterator[Measured]:
         """Read the level, move, and prove."""
         for setting, sentence in self.misfits(settings, session.bench):
@@ -274,14 +292,21 @@ def _measured(name: str, line: Line, phase: str, note: str) -> Measured:
     )
 
 
+def _near_hz(settings: RetuneSettings, bench: Bench, carrier_hz: float) -> float:
+    """Return the middle of the frequencies over which the path's errors count as one and the same.
+
+    Within the radio's bandwidth they are the same for both carriers and cancel in the change of level;
+    further away they are another matter (common practice, no source).
+    """
+    far = abs(settings.to.hz - settings.carrier.hz) > bench.radio.bandwidth_hz
+    return carrier_hz if far else settings.carrier.hz
+
+
 def _tone(session: Session, settings: RetuneSettings, carrier_hz: float) -> ToneLines:
     state = _state(settings, session.bench, carrier_hz)
     # One range of the analyser for both carriers: the error between two would pass for a change of level.
     both = [_state(settings, session.bench, hz) for hz in (settings.carrier.hz, settings.to.hz)]
-    # Within the radio's bandwidth the path's errors are the same for both carriers and cancel in the change
-    # of level; further away they are another matter (common practice, no source).
-    far = abs(settings.to.hz - settings.carrier.hz) > session.bench.radio.bandwidth_hz
-    near_hz = carrier_hz if far else settings.carrier.hz
+    near_hz = _near_hz(settings, session.bench, carrier_hz)
     half_hz = session.bench.radio.bandwidth_hz / 2
     depth_dbc = settings.resolve_down_to.db if settings.resolve_down_to else _DEFAULT_DEPTH_DBC
     return ToneLines(

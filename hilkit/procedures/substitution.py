@@ -30,10 +30,10 @@ from hilkit.judgement.mismatch import mismatch_line
 from hilkit.procedures.budgets import scatter_line
 from hilkit.procedures.contract import Exposure, Settings, SourceExposure
 from hilkit.procedures.fields import Channel
-from hilkit.procedures.receiver import check_pad, prepare_analyser
+from hilkit.procedures.receiver import check_pad, checks, merged, overload_check, prepare_analyser
 from hilkit.procedures.sweeps import InputRange, narrow_sweep
 from hilkit.quantities import Between, Frequency, Level, Ratio
-from hilkit.readings import Budget, BudgetLine
+from hilkit.readings import Budget, BudgetLine, Evidence
 from hilkit.safety import Lead, PersonStep, RfState
 from hilkit.safety.source import refuse_source_overload
 
@@ -83,12 +83,16 @@ class Loss:
     frequency_hz: float
     loss_db: float
     budget: Budget
+    evidence: tuple[Evidence, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Level:
+    """The mean of some readings, with what the sensor said of them."""
+
     dbm: float
     sd_db: float
+    evidence: tuple[Evidence, ...] = ()
 
 
 class Substitution:
@@ -192,7 +196,10 @@ class Substitution:
             for hz, before in zip(self._grid_hz, reference, strict=True):
                 after = self._read(session, hz)
                 yield Loss(
-                    frequency_hz=hz, loss_db=before.dbm - after.dbm, budget=self._budget(hz, before, after)
+                    frequency_hz=hz,
+                    loss_db=before.dbm - after.dbm,
+                    budget=self._budget(hz, before, after),
+                    evidence=merged((*before.evidence, *after.evidence)),
                 )
             session.ask_person(self._step_back())
         finally:
@@ -289,11 +296,15 @@ class Substitution:
 
     def _read(self, session: Session, frequency_hz: float) -> _Level:
         session.source.send(frequency_hz, self._settings.level.dbm)
-        taken = list(self._levels_dbm(session, frequency_hz))
+        taken, seen = zip(*self._levels_dbm(session, frequency_hz), strict=True)
         session.source.mute()
-        return _Level(dbm=float(np.mean(taken)), sd_db=float(np.std(taken, ddof=1)))
+        evidence = merged([each for one in seen for each in one])
+        return _Level(dbm=float(np.mean(taken)), sd_db=float(np.std(taken, ddof=1)), evidence=evidence)
 
-    def _levels_dbm(self, session: Session, frequency_hz: float) -> Iterator[float]:
+    def _levels_dbm(
+        self, session: Session, frequency_hz: float
+    ) -> Iterator[tuple[float, tuple[Evidence, ...]]]:
+        """Yield each level with what the sensor says of it; an overload or too fast a sweep ends it all."""
         if self._by_analyser:
             yield from self._analyser_levels_dbm(session, frequency_hz)
             return
@@ -302,13 +313,18 @@ class Substitution:
         for _ in range(self._settings.readings):
             reading = meter.measure()
             if reading.overload:
-                raise MeasurementError(
-                    f"{self._sensor.name} is overloaded at {frequency_text(frequency_hz)}",
-                    next_step="use a lower level",
-                )
-            yield reading.level_dbm
+                raise self._overloaded(frequency_hz)
+            yield reading.level_dbm, (overload_check(reading.overload, self._sensor.name),)
 
-    def _analyser_levels_dbm(self, session: Session, frequency_hz: float) -> Iterator[float]:
+    def _overloaded(self, frequency_hz: float) -> MeasurementError:
+        return MeasurementError(
+            f"{self._sensor.name} is overloaded at {frequency_text(frequency_hz)}",
+            next_step="use a lower level",
+        )
+
+    def _analyser_levels_dbm(
+        self, session: Session, frequency_hz: float
+    ) -> Iterator[tuple[float, tuple[Evidence, ...]]]:
         # Both readings at one frequency are taken with the same settings, so the highest point of the line,
         # whatever it loses to the grid of points, loses the same in both.
         limits = session.analyser.limits()
@@ -318,15 +334,24 @@ class Substitution:
         )
         session.analyser.configure(narrow_sweep(frequency_hz, rbw_hz=_RBW_HZ, at=at, limits=limits))
         for _ in range(self._settings.readings):
-            trace = session.analyser.acquire()
-            if session.analyser.status().overload:
+            trace, status = session.analyser.acquire(), session.analyser.status()
+            if status.overload:
+                raise self._overloaded(frequency_hz)
+            if status.uncalibrated_sweep:
                 raise MeasurementError(
-                    f"{self._sensor.name} is overloaded at {frequency_text(frequency_hz)}",
-                    next_step="use a lower level",
+                    f"{self._sensor.name} says that its sweep at {frequency_text(frequency_hz)} is too fast"
+                    " for its filter",
+                    next_step="look at the analyser's settings: a loss made of this sweep would be wrong",
                 )
-            yield float(trace.level_dbm.max())
+            yield float(trace.level_dbm.max()), checks(status)
 
     # budget
+
+    def least(self, frequency_hz: float) -> Loss:
+        """Return the loss that the bench file expects, with the budget that it gets but for its scatter."""
+        loss_db = self.path.loss_db(frequency_hz, pad_db=self._settings.pad.db)
+        levels = _Level(dbm=0.0, sd_db=0.0), _Level(dbm=-loss_db, sd_db=0.0)
+        return Loss(frequency_hz=frequency_hz, loss_db=loss_db, budget=self._budget(frequency_hz, *levels))
 
     def _budget(self, frequency_hz: float, before: _Level, after: _Level) -> Budget:
         lines = (

@@ -16,6 +16,7 @@ from hilkit.procedures.corrections import SETTLING_S, Convergence, Moment
 from hilkit.procedures.evidence import References, checked
 from hilkit.procedures.evidence.drive import LESS_DRIVE_DB
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
+from hilkit.procedures.least import Least, least_time, of_tone
 from hilkit.procedures.lines import Line, Picture, ToneLines, is_bound, worst_of
 from hilkit.procedures.receiver import (
     Receiver,
@@ -33,7 +34,7 @@ from hilkit.procedures.states import (
     pad_for,
 )
 from hilkit.quantities import Between, Duration, Frequency, FullScaleLevel, Ratio
-from hilkit.readings import Bound, Evidence, Measured, ReadingSpec
+from hilkit.readings import Bound, Budget, Evidence, Measured, ReadingSpec
 from hilkit.safety import RfState
 
 if TYPE_CHECKING:
@@ -162,6 +163,16 @@ class TonePlacement(Procedure[TonePlacementSettings]):
             if settings.corrections or phase == "uncorrected":
                 yield name, phase
 
+    def least_budget(
+        self, name: str, settings: TonePlacementSettings, bench: Bench, nearest: float
+    ) -> Budget | None:
+        """Everything but the noise and what the analyser's own products leave."""
+        if name in ("corrections_time", "image_settled_after"):
+            return least_time(settings.poll.s)
+        carrier_hz, offset_hz = settings.carrier.hz, settings.offset.hz
+        least = Least(bench, _state(settings, bench))
+        return of_tone(least, name, nearest, carrier_hz=carrier_hz, offset_hz=offset_hz)
+
     def measure(self, session: Session, settings: TonePlacementSettings) -> Iterator[Measured]:
         """Read all lines, switch the corrections on, watch them settle, read all lines again."""
         for setting, sentence in self.misfits(settings, session.bench):
@@ -216,7 +227,7 @@ def _corrected(session: Session, tone: ToneLines, settings: TonePlacementSetting
                 note=f"last value {last:.1f} dBc",
                 budget=time_budget(convergence.resolution_s, "time between two looks"),
             ),
-            (convergence.evidence(),),
+            (*(each for moment in moments for each in moment.evidence["image"]), convergence.evidence()),
         )
     yield from _phase(session, tone, "corrected", (convergence.evidence(),), drive=True)
 

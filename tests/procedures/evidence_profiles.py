@@ -171,6 +171,13 @@ FAILED_TOO: tuple[tuple[str, Case], ...] = (
     ("distance to the floor", replace(FAILED["distance to the floor"], reading=("level", ""))),
     ("overload", replace(_FOLLOWED, reading=("image_settling", ""))),
     ("overload", replace(_FOLLOWED, reading=("lo_leakage_settling", ""))),
+    ("overload", replace(_FOLLOWED, reading=("image_settled_after", ""))),
+    (
+        "overload",
+        replace(
+            _FOLLOWED, procedure="retune", settings={**TONE, "to": "1862.5 MHz"}, reading=("ready_after", "")
+        ),
+    ),
     ("reference held", replace(_RETUNED, reading=("carrier_error", ""))),
     ("reference held", replace(_RETUNED, reading=("level_change", ""))),
     ("reference held", replace(_RETUNED, reading=("old_frequency_level", ""))),

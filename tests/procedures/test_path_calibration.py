@@ -75,6 +75,29 @@ def test_the_loss_is_the_true_one_within_its_uncertainty(sensor: str, pad: str) 
             assert not reading.budget.missing
 
 
+SHORT = {"channel": 1, "from": "1805 MHz", "to": "1880 MHz", "readings": 2, "averages": 4, "points": 2}
+
+
+def analyser_of(**changes: Any) -> Any:
+    return lambda data: data["analysers"]["analyser"].update(changes)
+
+
+def test_a_loss_read_by_an_analyser_without_its_reference_says_so() -> None:
+    with day(lambda data: data["reference"].update(present=False)) as on:
+        found = run(on, "path_verification", **SHORT, sensor="signal_analyser")
+    held = [{each.name: each.held for each in reading.evidence} for reading in found]
+    assert held == [{"overload": True, "calibrated sweep": True, "reference lock": False}] * 2
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [({"sweep_factor": 100_000}, "too fast for its filter"), ({"mixer_overload": "-40 dBm"}, "is overloaded")],
+)
+def test_no_loss_is_made_of_a_sweep_that_the_analyser_objects_to(change: Any, words: str) -> None:
+    with day(analyser_of(**change)) as on, pytest.raises(MeasurementError, match=words):
+        run(on, "path_verification", **SHORT, sensor="signal_analyser")
+
+
 def test_over_sockets_it_is_the_same_number() -> None:
     with day() as on:
         here = run(on, "path_calibration", **{**CALIBRATION, "readings": 2, "averages": 4})
