@@ -91,7 +91,10 @@ def test_a_loss_read_by_an_analyser_without_its_reference_says_so() -> None:
 
 @pytest.mark.parametrize(
     ("change", "words"),
-    [({"sweep_factor": 100_000}, "too fast for its filter"), ({"mixer_overload": "-40 dBm"}, "is overloaded")],
+    [
+        ({"sweep_factor": 100_000}, "too fast for its filter"),
+        ({"mixer_overload": "-40 dBm"}, "is overloaded"),
+    ],
 )
 def test_no_loss_is_made_of_a_sweep_that_the_analyser_objects_to(change: Any, words: str) -> None:
     with day(analyser_of(**change)) as on, pytest.raises(MeasurementError, match=words):
