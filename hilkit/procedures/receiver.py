@@ -121,8 +121,10 @@ def checks(status: AnalyserStatus) -> tuple[Evidence, ...]:
     )
 
 
-def overload_check(overload: bool, sensor: str) -> Evidence:
-    """Return what a sensor without sweeps says of one reading."""
+def overload_check(overload: bool | None, sensor: str) -> Evidence:
+    """Return what a sensor without sweeps says of one reading, ``None`` where it cannot tell."""
+    if overload is None:
+        return not_available("overload", f"{sensor} cannot tell: overload", required="false")
     return Evidence(
         name="overload",
         held=not overload,
