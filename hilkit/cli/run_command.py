@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,19 +17,22 @@ from hilkit.cli.common import (
     locate,
     open_door,
     pairs,
+    run_of,
     say,
     say_shadowed,
     visa_option,
 )
 from hilkit.cli.person import refuse_unattended
 from hilkit.cli.texts import RF_CAUTION, exit_codes
-from hilkit.errors import ExitCode, FileProblems, HilkitError, worst_exit
+from hilkit.errors import ExitCode, FileProblems, HilkitError, RecordError, UsageError, worst_exit
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench
     from hilkit.files import Lab
     from hilkit.plans import Plan
+    from hilkit.record import StoredRun
     from hilkit.reports import Console, Screen
+    from hilkit.runner import Choice, Resumption
 
 __all__ = ["command"]
 
@@ -43,6 +45,13 @@ __all__ = ["command"]
 )
 @click.option("--only", multiple=True, metavar="STEP", help="Run this step only; repeat for several.")
 @click.option("--from", "from_step", metavar="STEP", help="Run from this step on.")
+@click.option(
+    "--resume",
+    "earlier",
+    type=click.Path(path_type=Path),
+    metavar="RUN",
+    help="Go on with a run that did not come to its end: its folder or record.",
+)
 @click.option(
     "--out",
     type=click.Path(path_type=Path),
@@ -63,6 +72,7 @@ def command(
     sets: tuple[str, ...],
     only: tuple[str, ...],
     from_step: str | None,
+    earlier: Path | None,
     out: Path,
     seed: int | None,
     plain: bool,
@@ -77,20 +87,43 @@ def command(
 
     With --only and --from, steps before the chosen ones that establish a state (such as bring_up or retune)
     run too, in every combination: the chosen steps were written on top of that state.
+
+    With --resume, the steps that RUN has finished are not done again; their readings are carried over into
+    the new record, with their times. Steps that establish a state are done again where an unfinished step
+    follows them. Plan, bench, drivers, calibrations, the unit, the instruments and hilkit must be those of
+    RUN; else all that changed is named and nothing is sent.
     """
     from hilkit.plans import load_plan
-    from hilkit.runner import choose
+    from hilkit.runner import Choice, Resumption, choose, recorded_choice
 
     lab = lab_of(lab_folder)
     path = locate("plan", plan_name, lab)
     lab = lab_for(path, lab, lab_folder)
-    plan = load_plan(path, lab, sets=pairs(sets), bench_override=bench_name)
-    bench = _bench_of(plan, bench_name, lab)
-    chosen = choose(plan, only=only, from_step=from_step)
+    choice = Choice(only=only, from_step=from_step, sets=pairs(sets), bench=bench_name)
+    source = _earlier(earlier) if earlier is not None else None
+    if source is not None:
+        choice = recorded_choice(source, choice)
+        seed = int(source.seed) if seed is None and source.seed else seed
+    plan = load_plan(path, lab, sets=choice.sets, bench_override=choice.bench)
+    bench = _bench_of(plan, choice.bench, lab)
+    chosen = choose(plan, only=choice.only, from_step=choice.from_step)
+    resume = None
+    if source is not None:
+        resume = Resumption.of(source, plan, bench, lab, choice=choice, seed=seed)
     say_shadowed(lab)
     with open_door(bench, lab, visa=visa, seed=seed) as door:
         refuse_unattended(chosen, door.on_person)
-        return _run(plan, bench, lab, door, out=out, plain=plain, only=only, from_step=from_step)
+        return _run(plan, bench, lab, door, out=out, plain=plain, choice=choice, resume=resume)
+
+
+def _earlier(where: Path) -> StoredRun:
+    """Read the record to go on with; one that cannot be read is a mistake of the command line."""
+    from hilkit.record import Record
+
+    try:
+        return Record.open(run_of(where))
+    except RecordError as error:
+        raise UsageError(f"--resume {where}: {error.message}", next_step=error.next_step) from error
 
 
 def _bench_of(plan: Plan, named: str | None, lab: Lab) -> Bench:
@@ -115,8 +148,8 @@ def _run(
     *,
     out: Path,
     plain: bool,
-    only: Sequence[str],
-    from_step: str | None,
+    choice: Choice,
+    resume: Resumption | None,
 ) -> int:
     from hilkit.record import new_run_folder, slug
     from hilkit.reports import Console, screen_for
@@ -134,10 +167,11 @@ def _run(
             folder=folder,
             lab=lab,
             listeners=[console.listener],
-            only=only,
-            from_step=from_step,
+            only=choice.only,
+            from_step=choice.from_step,
             seed=door.seed,
             on_person=door.on_person,
+            resume=resume,
         )
     finally:
         screen.close()

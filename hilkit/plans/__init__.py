@@ -3,7 +3,7 @@
 from hilkit.plans.bench_file import bench_file
 from hilkit.plans.fit import check_fit
 from hilkit.plans.load import load_plan
-from hilkit.plans.plan import Combination, Plan, PlanFile, Step, plan_hash, step_hash
+from hilkit.plans.plan import Combination, Plan, PlanFile, Step, plan_hash, step_content, step_hash
 from hilkit.plans.power import NodePower, power_budget
 from hilkit.plans.schema import plan_schema
 
@@ -19,5 +19,6 @@ __all__ = [
     "plan_hash",
     "plan_schema",
     "power_budget",
+    "step_content",
     "step_hash",
 ]

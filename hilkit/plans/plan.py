@@ -19,7 +19,17 @@ from hilkit.plans.decision import DecisionFile
 from hilkit.procedures.contract import Procedure, Settings
 from hilkit.quantities import Quantity
 
-__all__ = ["Combination", "Plan", "PlanFile", "Scalar", "Step", "combinations_of", "plan_hash", "step_hash"]
+__all__ = [
+    "Combination",
+    "Plan",
+    "PlanFile",
+    "Scalar",
+    "Step",
+    "combinations_of",
+    "plan_hash",
+    "step_content",
+    "step_hash",
+]
 
 Scalar = str | int | float | bool
 """One value of ``vary``: a quantity as text, a name, or a plain number."""
@@ -166,7 +176,7 @@ class Plan:
 
 def step_hash(step: Step, combination: Combination) -> str:
     """Return the SHA-256 (hex) of all that decides what a step does, and how it is judged."""
-    return _digest(_step_content(step, combination))
+    return _digest(step_content(step, combination))
 
 
 def plan_hash(plan: Plan) -> str:
@@ -175,11 +185,12 @@ def plan_hash(plan: Plan) -> str:
     Comments, layout, the order of keys and the unit that a quantity is written in do not count; procedure
     versions and the version of hilkit do. The bench is no part of it.
     """
-    runs = [_step_content(step, c) for c, step in plan.runs()]
+    runs = [step_content(step, c) for c, step in plan.runs()]
     return _digest({"plan": plan.title, "expired": plan.allow_expired_calibration, "runs": runs})
 
 
-def _step_content(step: Step, combination: Combination) -> dict[str, Any]:
+def step_content(step: Step, combination: Combination) -> dict[str, Any]:
+    """Return as plain data all that decides what a step does, and how it is judged."""
     from hilkit import __version__
 
     return {

@@ -1,5 +1,6 @@
 """The run on disk: what happened, in order, durable before the next thing happens."""
 
+from hilkit.record.compare import differences
 from hilkit.record.events import (
     SIMPLE,
     CombinationBegun,
@@ -11,6 +12,7 @@ from hilkit.record.events import (
     PlannedStep,
     ReadingJudged,
     ReadingTaken,
+    Resumed,
     RunBegun,
     RunEnded,
     StepBegun,
@@ -18,8 +20,9 @@ from hilkit.record.events import (
 )
 from hilkit.record.find import find_readings
 from hilkit.record.folder import DATABASE, JUNIT, TRACEBACK, TRANSCRIPT, new_run_folder, slug
+from hilkit.record.read import load_trace, read_run
 from hilkit.record.record import Record
-from hilkit.record.stored import NO_GOODBYE, StoredReading, StoredRun, StoredStep, load_trace, read_run
+from hilkit.record.stored import NO_GOODBYE, StoredReading, StoredRun, StoredStep
 
 __all__ = [
     "DATABASE",
@@ -38,6 +41,7 @@ __all__ = [
     "ReadingJudged",
     "ReadingTaken",
     "Record",
+    "Resumed",
     "RunBegun",
     "RunEnded",
     "StepBegun",
@@ -45,6 +49,7 @@ __all__ = [
     "StoredReading",
     "StoredRun",
     "StoredStep",
+    "differences",
     "find_readings",
     "load_trace",
     "new_run_folder",

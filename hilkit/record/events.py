@@ -7,7 +7,7 @@ bench time in seconds since the run began, ``utc`` the calendar time of the run'
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -26,6 +26,7 @@ __all__ = [
     "PlannedStep",
     "ReadingJudged",
     "ReadingTaken",
+    "Resumed",
     "RunBegun",
     "RunEnded",
     "StepBegun",
@@ -82,11 +83,28 @@ class PlannedStep:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Resumed:
+    """An earlier run that a run goes on with.
+
+    ``folder`` is where its record lies, ``begun`` its beginning (ISO 8601), ``ended`` says how it ended.
+    ``carried`` are the numbers of the steps whose readings were taken over from it, with their times.
+    """
+
+    folder: str
+    begun: str
+    ended: str
+    carried: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class RunBegun(Event):
     """The run exists on disk; no instrument has been opened yet.
 
     ``rule`` is the plan's decision rule in words. ``calibration`` has a sentence for each instrument whose
     calibration ran out or soon does, ``expired_allowed`` the plan's reason for judging all the same.
+    ``fingerprint`` maps what decides the readings to its SHA-256 or version, and ``choice`` holds only, from,
+    sets and bench as chosen: a run that goes on with this one must find both unchanged. ``resumed`` are the
+    runs that this one goes on with, the latest last.
     """
 
     plan_name: str
@@ -108,6 +126,9 @@ class RunBegun(Event):
     rule: str = SIMPLE
     calibration: tuple[str, ...] = ()
     expired_allowed: str = ""
+    fingerprint: Mapping[str, str] = field(default_factory=dict)
+    choice: Mapping[str, object] = field(default_factory=dict)
+    resumed: tuple[Resumed, ...] = ()
 
     @property
     def expected_s(self) -> float:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import os
 import re
+from contextlib import suppress
 from pathlib import Path
 
 from hilkit.errors import RecordError
 
-__all__ = ["DATABASE", "JUNIT", "TRACEBACK", "TRANSCRIPT", "new_run_folder", "slug"]
+__all__ = ["DATABASE", "JUNIT", "TRACEBACK", "TRANSCRIPT", "new_run_folder", "slug", "sync_folder"]
 
 DATABASE = "run.sqlite"
 JUNIT = "junit.xml"
@@ -46,3 +48,20 @@ def new_run_folder(out: Path, plan_slug: str, utc: dt.datetime) -> Path:
             next_step="name a place that can be written with --out",
         ) from error
     raise AssertionError("unreachable: the count has no end")
+
+
+def sync_folder(folder: Path) -> None:
+    """Bring the entries of ``folder``, and its own in the folder above, down to the disk.
+
+    A file whose bytes are on the disk is lost all the same in a power failure if its name is not. Windows has
+    no call for it and writes names through by itself; a file system that refuses is left alone.
+    """
+    if not hasattr(os, "O_DIRECTORY"):
+        return
+    for each in (folder, folder.resolve().parent):
+        with suppress(OSError):
+            handle = os.open(each, os.O_RDONLY | os.O_DIRECTORY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)

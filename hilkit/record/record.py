@@ -14,11 +14,14 @@ from typing import Any, Protocol
 import numpy as np
 
 from hilkit.errors import RecordError
-from hilkit.readings import Trace, Verdict
+from hilkit.readings import Budget, Trace, Verdict
 from hilkit.record import events
-from hilkit.record.folder import DATABASE
+from hilkit.record.carry import carry_over
+from hilkit.record.folder import DATABASE, sync_folder
+from hilkit.record.parts import Parts
+from hilkit.record.read import read_run
 from hilkit.record.schema import SCHEMA, VERSION
-from hilkit.record.stored import StoredRun, read_run
+from hilkit.record.stored import StoredRun
 
 __all__ = ["Record"]
 
@@ -57,6 +60,7 @@ class Record:
         self._connection = connection
         self._begun = False
         self._traces: list[tuple[Trace, int]] = []
+        self._parts = Parts(lambda text: self._insert("part", {"text": text}))
         self._handlers: Mapping[type[events.Event], Callable[[Any], None]] = {
             events.RunBegun: self._run_begun,
             events.StepBegun: self._step_begun,
@@ -87,6 +91,8 @@ class Record:
             connection.execute("PRAGMA journal_mode = WAL")
             connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
             connection.executescript(f"BEGIN;\n{SCHEMA}\nPRAGMA user_version = {VERSION};\nCOMMIT;")
+            if durable:
+                sync_folder(folder)
         except sqlite3.Error as error:
             connection.close()
             raise _cannot_begin(path, error) from error
@@ -124,6 +130,7 @@ class Record:
         except BaseException as error:
             with suppress(sqlite3.Error):  # a full disk has rolled back already
                 self._connection.execute("ROLLBACK")
+            self._parts.forget()
             if isinstance(error, sqlite3.Error):
                 raise (_cannot_write if self._begun else _cannot_begin)(self.path, error) from error
             raise
@@ -146,6 +153,11 @@ class Record:
     def _run_begun(self, event: events.RunBegun) -> None:
         values: dict[str, object] = {name: getattr(event, name) for name in _RUN_COLUMNS}
         values |= {"calibration": json.dumps(event.calibration), "simulated": int(event.simulated)}
+        values |= {
+            "fingerprint": json.dumps(dict(event.fingerprint)),
+            "choice": json.dumps(dict(event.choice)),
+        }
+        values |= {"resumed": json.dumps([asdict(run) for run in event.resumed])}
         self._insert("run", {**values, "begun_utc": event.utc.isoformat()})
         for step in event.steps:
             fresh = {
@@ -155,8 +167,12 @@ class Record:
                 "reason": "",
                 "instrument": "",
                 "transcript": "[]",
+                "taken_in": "",
             }
             self._insert("step", {**asdict(step), **fresh})
+        if event.resumed:
+            last = event.resumed[-1]
+            carry_over(Path(last.folder), last.carried, self._connection, self._parts)
 
     def _step_begun(self, event: events.StepBegun) -> None:
         self._traces.clear()
@@ -189,8 +205,8 @@ class Record:
             "limit_text": event.limit,
             "margin": event.margin,
             "reason": event.reason,
-            "evidence": json.dumps([vars(evidence) for evidence in reading.evidence]),
-            "budget": _json(reading.budget),
+            "evidence": json.dumps(self._parts.numbers(vars(evidence) for evidence in reading.evidence)),
+            "budget": json.dumps(self._budget(reading.budget)),
             "uncertainty": _json(event.uncertainty),
             "decision": _json(event.decision),
             "comparison": _json(event.comparison),
@@ -215,6 +231,12 @@ class Record:
             f"UPDATE reading SET {changes} WHERE step = ? AND name = ? AND phase = ? AND idx IS ?",
             (*values.values(), event.step, key.name, key.phase, key.index),
         )
+
+    def _budget(self, budget: Budget | None) -> dict[str, Any] | None:
+        if budget is None:
+            return None
+        data = budget.to_data()
+        return {**data, "lines": self._parts.numbers(data["lines"])}
 
     def _trace(self, step: int, trace: Trace | None) -> int | None:
         if trace is None:

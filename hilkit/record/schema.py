@@ -4,10 +4,11 @@ from __future__ import annotations
 
 __all__ = ["SCHEMA", "VERSION"]
 
-VERSION = 2
+VERSION = 3
 """Written to ``PRAGMA user_version``; a record with a higher one was written by a newer hilkit.
 
 1: the first. 2: uncertainty and decision of a reading, decision rules, calibrations that ran out.
+3: what a run that goes on with this one must find unchanged; parts that readings share, kept once.
 """
 
 SCHEMA = """
@@ -31,6 +32,9 @@ CREATE TABLE run (
     calibration     TEXT NOT NULL,      -- JSON list: whose calibration ran out, or soon does
     expired_allowed TEXT NOT NULL,      -- the plan's reason for judging all the same; empty: it has none
     chosen          TEXT NOT NULL,      -- --only, --from and --set as given; empty: the whole plan
+    choice          TEXT NOT NULL,      -- the same as a JSON object: only, from, sets, bench
+    fingerprint     TEXT NOT NULL,      -- JSON object: SHA-256 or version of all that decides the readings
+    resumed         TEXT NOT NULL,      -- JSON list: the runs that this one goes on with, the first one first
     begun_utc       TEXT NOT NULL,      -- ISO 8601, UTC, of the run's clock
     ended_utc       TEXT,
     bench_time_s    REAL,
@@ -54,6 +58,7 @@ CREATE TABLE step (
     outcome           TEXT NOT NULL,        -- not begun, begun, done, error, skipped
     verdict           TEXT NOT NULL,        -- none, pass, inconc, fail, error
     reason            TEXT NOT NULL,
+    taken_in          TEXT NOT NULL,        -- folder of the earlier run that took it; empty: this one
     instrument        TEXT NOT NULL,        -- whose last lines follow
     transcript        TEXT NOT NULL,        -- JSON list of lines
     begun_utc         TEXT,
@@ -68,6 +73,12 @@ CREATE TABLE trace (
     step      INTEGER NOT NULL REFERENCES step(number),
     settings  TEXT NOT NULL,                -- JSON object: rbw_hz, detector, averages, ... as read back
     points    BLOB NOT NULL                 -- NumPy npz: frequency_hz, level_dbm (at the analyser input)
+);
+
+-- Lines of uncertainty budgets and self-checks, each kept once however many readings have it.
+CREATE TABLE part (
+    number    INTEGER PRIMARY KEY,
+    text      TEXT NOT NULL                 -- JSON object
 );
 
 -- Every reading, committed before the next one begins. Keyed by step, name, phase and idx.
@@ -86,8 +97,8 @@ CREATE TABLE reading (
     limit_text  TEXT NOT NULL,              -- empty: no limit
     margin      REAL,                       -- in the reading's unit, negative where the limit is missed
     reason      TEXT NOT NULL,
-    evidence    TEXT NOT NULL,              -- JSON list of self-checks
-    budget      TEXT NOT NULL,              -- JSON object of the uncertainty budget, or null
+    evidence    TEXT NOT NULL,              -- JSON list of self-checks, by their numbers in part
+    budget      TEXT NOT NULL,              -- JSON object, lines by their numbers in part; or null
     uncertainty TEXT NOT NULL,              -- JSON object: standard, expanded, coverage_factor, ...; or null
     decision    TEXT NOT NULL,              -- JSON object: rule, guard_band, false_acceptance, ...; or null
     comparison  TEXT NOT NULL,              -- JSON object: the distance that was judged instead; or null

@@ -17,14 +17,17 @@ class Bus:
     """Stamps an event with bench time and calendar time and hands it on.
 
     The record comes first, and its failure is raised. Another listener that fails is not called again: a
-    console that was closed must not end a night's run.
+    console that was closed must not end a night's run. ``reached_s`` is the bench time at which a run that is
+    resumed goes on.
     """
 
-    def __init__(self, record: Listener, listeners: Sequence[Listener], clock: Clock) -> None:
+    def __init__(
+        self, record: Listener, listeners: Sequence[Listener], clock: Clock, *, reached_s: float = 0.0
+    ) -> None:
         self._record = record
         self._listeners = list(listeners)
         self._clock = clock
-        self._start = clock.now()
+        self._start = clock.now() - reached_s
         self._broken = False
 
     @property

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
 
 from hilkit.errors import UsageError
 from hilkit.plans import Plan, Step
 
-__all__ = ["choice_text", "choose"]
+__all__ = ["Choice", "choose"]
 
 
 def choose(plan: Plan, *, only: Sequence[str] = (), from_step: str | None = None) -> tuple[Step, ...]:
@@ -32,14 +34,42 @@ def choose(plan: Plan, *, only: Sequence[str] = (), from_step: str | None = None
     )
 
 
-def choice_text(
-    *, only: Sequence[str] = (), from_step: str | None = None, sets: dict[str, str] | None = None
-) -> str:
-    """Return the choice as it was given on the command line, empty for the whole plan."""
-    parts = [f"--only {name}" for name in only]
-    parts += [f"--from {from_step}"] if from_step else []
-    parts += [f"--set {name}={value}" for name, value in (sets or {}).items()]
-    return " ".join(parts)
+@dataclass(frozen=True, kw_only=True)
+class Choice:
+    """What was chosen on the command line, or for the plan: a run that is resumed has the same.
+
+    ``sets`` are the values of ``--set``; ``bench`` is the one of ``--bench`` or else of the plan.
+    """
+
+    only: tuple[str, ...] = ()
+    from_step: str | None = None
+    sets: Mapping[str, str] = field(default_factory=dict)
+    bench: str | None = None
+
+    @property
+    def text(self) -> str:
+        """The choice as it was given, empty for the whole plan."""
+        parts = [f"--only {name}" for name in self.only]
+        parts += [f"--from {self.from_step}"] if self.from_step else []
+        parts += [f"--set {name}={value}" for name, value in self.sets.items()]
+        return " ".join(parts)
+
+    @property
+    def data(self) -> dict[str, Any]:
+        """The choice as plain data, for the record."""
+        return {
+            "only": list(self.only),
+            "from": self.from_step,
+            "sets": dict(self.sets),
+            "bench": self.bench,
+        }
+
+    @classmethod
+    def of(cls, data: Mapping[str, Any]) -> Choice:
+        """Return the choice that ``data`` was made of."""
+        return cls(
+            only=tuple(data["only"]), from_step=data["from"], sets=dict(data["sets"]), bench=data["bench"]
+        )
 
 
 def _unknown(plan: Plan, option: str, name: str, ids: list[str]) -> UsageError:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -14,9 +14,11 @@ from hilkit.record import CombinationBegun, FactNoted, NoteTaken, Outcome, Plann
 from hilkit.runner.bench_safety import BenchSafety
 from hilkit.runner.bus import Bus
 from hilkit.runner.calibration import Calibrations
+from hilkit.runner.identities import connected_facts, refuse_changed_identities
 from hilkit.runner.interrupt import StopRequest
 from hilkit.runner.planned import Item
 from hilkit.runner.recovery import Restarts, put_in_step
+from hilkit.runner.resume import Resumption
 from hilkit.runner.step import StepRun
 from hilkit.runner.tail import Tail
 from hilkit.safety import OnPerson, Session
@@ -34,7 +36,7 @@ _CODES = {
 
 @dataclass(frozen=True, kw_only=True)
 class Stage:
-    """What a run has to work with before any instrument is open."""
+    """What a run has to work with before any instrument is open; ``resume`` is what it goes on with."""
 
     bench: Bench
     bus: Bus
@@ -42,6 +44,7 @@ class Stage:
     folder: Path
     calibrations: Calibrations
     on_person: OnPerson | None = None
+    resume: Resumption | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,14 +59,16 @@ class _Hold:
 
 @dataclass
 class Combinations:
-    """The steps of all combinations. ``open`` are those that are not over; ``codes`` what came of the others.
+    """The steps that are to run. ``open`` are those that are not over; ``codes`` what came of the others.
 
-    ``at_work`` is the number of the step at work, 0 between steps.
+    ``count`` is the number of combinations in the plan, some of which may be carried over. ``at_work`` is the
+    number of the step at work, 0 between steps.
     """
 
     stage: Stage
     safety: BenchSafety
     items: list[list[Item]]
+    count: int
     codes: list[ExitCode] = field(default_factory=list)
     open: dict[int, PlannedStep] = field(init=False)
     at_work: int = 0
@@ -71,11 +76,13 @@ class Combinations:
 
     def __post_init__(self) -> None:
         self.open = {item[0].number: item[0] for combination in self.items for item in combination}
+        if (resume := self.stage.resume) is not None:
+            steps = resume.source.steps
+            self.codes += [_CODES[step.verdict] for step in steps if step.number in resume.carried]
 
     def run(self, connected: Connected, tail: Tail, request: StopRequest) -> None:
         """Do all steps; raises what stops the run."""
-        for name, text in connected_facts(connected):
-            self._emit_fact(0, name, text)
+        self._identities(connected)
         session = Session(
             connected,
             self.stage.clock,
@@ -84,10 +91,22 @@ class Combinations:
             on_person=self.stage.on_person,
         )
         hold = _Hold(session=session, connected=connected, tail=tail, request=request)
-        for number, items in enumerate(self.items, start=1):
-            begun = CombinationBegun(number=number, count=len(self.items), vary=items[0][0].vary)
+        for items in self.items:
+            first = items[0][0]
+            begun = CombinationBegun(number=first.combination, count=self.count, vary=first.vary)
             self.stage.bus.emit(begun)
             self._combination(items, hold)
+
+    def _identities(self, connected: Connected) -> None:
+        """Note who answers; of a run that is resumed it must be the same, and only then is more sent."""
+        known: set[str] = set()
+        if (resume := self.stage.resume) is not None:
+            refuse_changed_identities(connected, resume.source)
+            known = {name for name, _ in resume.source.facts}
+            connected.prepare()
+        for name, text in connected_facts(connected):
+            if name not in known:
+                self._emit_fact(0, name, text)
 
     def break_off(self, reason: str, why_skipped: str) -> None:
         """Close the step at work as an error and skip the others."""
@@ -100,6 +119,8 @@ class Combinations:
 
     def _combination(self, items: list[Item], hold: _Hold) -> None:
         taken: dict[ReadingKey, Reading] = {}
+        if (resume := self.stage.resume) is not None:
+            taken = resume.taken(items[0][0].combination)
         for position, item in enumerate(items):
             work = self._step(items, position, taken, hold)
             if work.stop is not None:
@@ -176,9 +197,3 @@ class Combinations:
 
     def _emit_fact(self, step: int, name: str, text: str) -> None:
         self.stage.bus.emit(FactNoted(step=step, name=name, text=text))
-
-
-def connected_facts(connected: Connected) -> Iterator[tuple[str, str]]:
-    """Yield the identity of every instrument, for the record."""
-    for name, instrument in connected.instruments.items():
-        yield name, str(instrument.identity())

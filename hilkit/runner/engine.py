@@ -16,10 +16,12 @@ from hilkit.record import TRACEBACK, TRANSCRIPT, Listener, NoteTaken, Record, Ru
 from hilkit.runner.bench_safety import BenchSafety
 from hilkit.runner.bus import Bus
 from hilkit.runner.calibration import Calibrations
-from hilkit.runner.choice import choice_text, choose
+from hilkit.runner.choice import Choice, choose
 from hilkit.runner.combinations import Combinations, Stage
+from hilkit.runner.fingerprint import fingerprint
 from hilkit.runner.interrupt import StopRequest
 from hilkit.runner.planned import Item, planned_steps, run_begun
+from hilkit.runner.resume import Resumption
 from hilkit.runner.tail import Tail
 from hilkit.runner.watched import Watch, patience
 from hilkit.safety import OnPerson
@@ -43,8 +45,11 @@ def run(
     from_step: str | None = None,
     seed: int | None = None,
     on_person: OnPerson | None = None,
+    resume: Resumption | None = None,
 ) -> ExitCode:
     """Run ``plan`` on ``bench`` and return the exit code; the record in ``folder`` tells the rest.
+
+    ``resume`` is an earlier run of the same plan and choice, whose finished steps are carried over.
 
     Nothing that happens on the bench is raised: it is in the record and in the exit code. Raises
     ``UsageError`` for a step that the plan does not have, and ``RecordError`` where the record cannot even be
@@ -54,14 +59,31 @@ def run(
     items = planned_steps(plan, bench, steps)
     record = Record.create(folder, durable=not clock.virtual)
     try:
-        bus = Bus(record.listener, listeners, clock)
-        planned = [item[0] for combination in items for item in combination]
-        chosen = choice_text(only=only, from_step=from_step, sets=dict(plan.sets))
+        reached_s = 0.0 if resume is None else resume.reached_s
+        bus = Bus(record.listener, listeners, clock, reached_s=reached_s)
+        choice = Choice(only=tuple(only), from_step=from_step, sets=dict(plan.sets), bench=plan.bench)
         runs = [(item[1], item[2]) for combination in items for item in combination]
         calibrations = Calibrations.of(bench, runs, plan.allow_expired_calibration, clock.utc().date())
-        bus.emit(run_begun(plan, bench, planned, calibrations, seed=seed, chosen=chosen))
         stage = Stage(
-            bench=bench, bus=bus, clock=clock, folder=folder, calibrations=calibrations, on_person=on_person
+            bench=bench,
+            bus=bus,
+            clock=clock,
+            folder=folder,
+            calibrations=calibrations,
+            on_person=on_person,
+            resume=resume,
+        )
+        bus.emit(
+            run_begun(
+                plan,
+                bench,
+                [item[0] for combination in items for item in combination],
+                calibrations,
+                seed=seed,
+                choice=choice,
+                fingerprint=fingerprint(plan, bench, lab),
+                resumed=() if resume is None else resume.chain,
+            )
         )
         return _Run(stage, items, lab).go(resource_manager)
     finally:
@@ -75,12 +97,16 @@ class _Run:
         self.stage = stage
         self.lab = lab
         self.safety = BenchSafety(stage.bench, stage.bus, stage.clock)
-        self.work = Combinations(stage, self.safety, items)
+        self.planned = bool(items)
+        left = items if stage.resume is None else stage.resume.left(items)
+        self.work = Combinations(stage, self.safety, left, count=len(items))
 
     def go(self, resource_manager: Any) -> ExitCode:
         reason = ""
         codes = self.work.codes
-        if not self.work.open:
+        for note in self.stage.resume.notes if self.stage.resume is not None else ():
+            self.stage.bus.emit(NoteTaken(step=0, text=note))
+        if not self.planned:
             reason = "nothing ran: no step was chosen"
             codes.append(ExitCode.NOTHING_RAN)
         else:
@@ -145,7 +171,8 @@ class _Run:
 
     def _connect(self, resource_manager: Any, tail: Tail, request: StopRequest) -> Connected:
         try:
-            return self.stage.bench.connect(resource_manager, self.stage.clock, tail, self.lab)
+            fresh = self.stage.resume is None  # else nothing is set before it is known who answers
+            return self.stage.bench.connect(resource_manager, self.stage.clock, tail, self.lab, prepare=fresh)
         except Exception:
             request.disarm()
             self.safety.quieten_radio(resource_manager, tail)

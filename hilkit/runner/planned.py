@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 import os
 import platform
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from hilkit import __version__
 from hilkit.bench import Bench
 from hilkit.errors import BenchError
 from hilkit.plans import Combination, Plan, Step, plan_hash
-from hilkit.record import PlannedStep, RunBegun, slug
+from hilkit.record import PlannedStep, Resumed, RunBegun, slug
 from hilkit.runner.calibration import Calibrations
+from hilkit.runner.choice import Choice
 
 __all__ = ["planned_steps", "run_begun"]
 
@@ -39,7 +40,9 @@ def run_begun(
     calibrations: Calibrations,
     *,
     seed: int | None,
-    chosen: str,
+    choice: Choice,
+    fingerprint: Mapping[str, str],
+    resumed: tuple[Resumed, ...] = (),
 ) -> RunBegun:
     """Return the first event of a run."""
     return RunBegun(
@@ -57,7 +60,10 @@ def run_begun(
         python=platform.python_version(),
         host=platform.node() or "unknown",
         process=os.getpid(),
-        chosen=chosen,
+        chosen=choice.text,
+        choice=choice.data,
+        fingerprint=fingerprint,
+        resumed=resumed,
         steps=tuple(steps),
         rule=str(plan.rule),
         calibration=calibrations.told,

@@ -203,7 +203,7 @@ def test_a_record_of_a_newer_version_is_refused(tmp_path: Path) -> None:
     connection = sqlite3.connect(run.path)
     connection.execute("PRAGMA user_version = 99")
     connection.close()
-    with pytest.raises(RecordError, match="record version 99; this hilkit reads versions 1 to 2"):
+    with pytest.raises(RecordError, match="record version 99; this hilkit reads versions 1 to 3"):
         Record.open(tmp_path)
 
 

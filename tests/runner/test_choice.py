@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from hilkit.errors import ExitCode, UsageError
-from hilkit.runner import choice_text, choose
+from hilkit.runner import Choice, choose
 from tests.runner.trial import go, laid
 
 STEPS = """\
@@ -60,6 +60,6 @@ def test_a_choice_that_leaves_nothing_ends_with_exit_5_and_a_record(tmp_path: Pa
 
 
 def test_the_choice_is_told_as_it_was_given() -> None:
-    assert choice_text(only=["a", "b"], from_step="c", sets={"channel": "1"}) == (
+    assert Choice(only=("a", "b"), from_step="c", sets={"channel": "1"}).text == (
         "--only a --only b --from c --set channel=1"
     )
