@@ -49,6 +49,10 @@ def begun_block(run: RunBegun | StoredRun, *, caution: str, folder: str, width: 
     lines += wrapped(f"bench {run.bench_name}; record in {folder}", width=width, hanging="  ")
     if run.chosen:
         lines += wrapped(f"chosen: {run.chosen}", width=width, hanging="  ")
+    for earlier in run.resumed[-1:]:
+        told = f"resumed from {earlier.folder}, begun {earlier.begun[:19]}Z: {len(earlier.carried)} of"
+        told += f" {_count(len(run.steps), 'step')} carried over"
+        lines += wrapped(told, width=width, hanging="  ")
     lines += wrapped(caution, width=width, hanging="  ", style="quiet") if caution else []
     lines += _rules(run, width)
     lines += _calibrations(run, width)

@@ -174,6 +174,7 @@ class Console:
             self._flush()
         if isinstance(event, RunBegun):
             self._steps = {step.number: step for step in event.steps}
+            self._over = {number for earlier in event.resumed[-1:] for number in earlier.carried}
             self._screen.show(
                 begun_block(event, caution=self._caution, folder=self._folder, width=self._screen.width)
             )

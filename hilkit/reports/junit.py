@@ -83,6 +83,7 @@ def _properties(suite: ET.Element, run: StoredRun) -> None:
         "simulated": "true" if run.simulated else "false",
         "seed": run.seed,
         "chosen": run.chosen,
+        **{f"resumed_from.{number}": each.folder for number, each in enumerate(run.resumed, start=1)},
         "hilkit": run.hilkit_version,
         "decision_rule": run.rule,
         "expired_calibration_allowed": run.expired_allowed,
@@ -105,6 +106,7 @@ def _case(suite: ET.Element, run: StoredRun, step: StoredStep) -> None:
     )
     _result(case, run, step)
     told = [f"decision rule: {step.rule}"] if step.readings else []
+    told += [f"carried over from {step.taken_in}"] if step.taken_in else []
     told += [_reading_line(reading) for reading in step.readings]
     told += [f"fact {name}: {text}" for name, text in step.facts]
     told += list(step.notes)
