@@ -33,7 +33,7 @@ def test_inspect_says_what_is_wrong_and_what_to_do(
 ) -> None:
     lab = Lab(None)
     source = lab.find("bench", "simulated_pier")
-    text = source.read_text(encoding="utf-8").replace("SA-70311", "SA-1").replace("2027-06-30", "2020-01-01")
+    text = source.read_text(encoding="utf-8").replace("SA-70311", "SA-1").replace("2047-06-30", "2020-01-01")
     path = tmp_path / "wrong.yaml"
     path.write_text(text.replace("measured_line.s2p", "line.s2p"), encoding="utf-8")
     (tmp_path / "line.s2p").write_bytes((source.parent / "measured_line.s2p").read_bytes())

@@ -19,9 +19,9 @@ from tests.runner.test_path_calibration import CALIBRATE, TONE, VERIFY, execute,
 
 DAY = dt.date(2026, 11, 25)
 ENDED = "calibration_due: 2026-11-20"
-OF_METER = (f"serial: PM-2210\n    {ENDED}", "serial: PM-2210\n    calibration_due: 2027-06-30")
-OF_ANALYSER = (f"reference: external\n    {ENDED}", "reference: external\n    calibration_due: 2027-06-30")
-OF_PAD = (f"serial: AT-0092\n    {ENDED}", "serial: AT-0092\n    calibration_due: 2027-06-30")
+OF_METER = (f"serial: PM-2210\n    {ENDED}", "serial: PM-2210\n    calibration_due: 2047-06-30")
+OF_ANALYSER = (f"reference: external\n    {ENDED}", "reference: external\n    calibration_due: 2047-06-30")
+OF_PAD = (f"serial: AT-0092\n    {ENDED}", "serial: AT-0092\n    calibration_due: 2047-06-30")
 
 JUDGED = """\
   - path_verification:
