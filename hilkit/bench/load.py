@@ -10,12 +10,13 @@ from typing import cast
 from hilkit.bench.accuracy import ACCURACY_KEYS, figure_of
 from hilkit.bench.calibrated import check_planes, read_calibrations
 from hilkit.bench.elements import Surroundings, build_path
+from hilkit.bench.interlock_entries import read_interlocks
 from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry, RatingEntry
 from hilkit.bench.path import Path, frequency_text
 from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.bench.routes import check_routes
-from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec
 from hilkit.bench.watch import watch_of
+from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec, RampSpec
 from hilkit.errors import FileProblems, HilkitError
 from hilkit.files import Document, Lab, Loc, load
 from hilkit.files.kind import refuse_other
@@ -74,6 +75,9 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     check_routes(paths, entry.paths or {}, notes)
     # A mistake in an instrument or a path would be told again as a plane that is not there.
     planes = {} if notes.problems else check_planes(entry, _planes(instruments, paths), notes, lab)
+    told = {**instruments, **({RADIO: radio_spec} if radio_spec else {})}
+    interlocks = read_interlocks(entry.interlocks or {}, told, tuple(radio.channels) if radio else (), notes)
+    _check_hot_switching(entry, told, notes)
     _check_rest(entry, notes, lab, folder)
     watch = watch_of(entry.watchdog, notes)
     if notes.problems or radio is None or radio_spec is None:
@@ -98,7 +102,30 @@ def read_bench(document: Document, lab: Lab) -> Bench:
         calibration_policy=entry.calibration_policy,
         planes=planes,
         watch=watch,
+        interlocks=interlocks,
+        ramp=_ramp(entry),
+        hot_switching=frozenset(entry.hot_switching),
     )
+
+
+def _ramp(entry: BenchFile) -> RampSpec:
+    given = (
+        {} if entry.ramp is None else {name: getattr(entry.ramp, name) for name in ("step", "above", "below")}
+    )
+    return RampSpec(**{f"{name}_db": ratio.db for name, ratio in given.items() if ratio is not None})
+
+
+def _check_hot_switching(entry: BenchFile, instruments: Mapping[str, InstrumentSpec], notes: Notes) -> None:
+    moving = ("step_attenuator", "switch_matrix", RADIO)
+    names = [name for name, spec in instruments.items() if spec.instrument_class in (*moving, "")]
+    for number, name in enumerate(entry.hot_switching or ()):
+        if name not in names:
+            notes.add(
+                ("hot_switching", number),
+                f"{name!r} is nothing that moves under RF",
+                allowed=listed(names),
+                next_step=did_you_mean(name, names),
+            )
 
 
 def _names(document: Document, key: str) -> list[str]:

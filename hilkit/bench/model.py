@@ -10,6 +10,7 @@ from pydantic import Field, WithJsonSchema
 
 from hilkit.bench.accuracy import FractionEntry, InstrumentAccuracy, RadioAccuracy, RatioEntry, Vswr
 from hilkit.bench.watch import WatchEntry
+from hilkit.bench.interlock_entries import InterlockEntry
 from hilkit.files import FileModel
 from hilkit.quantities import Between, Fraction, Frequency, Length, Level, Ratio
 
@@ -20,8 +21,10 @@ __all__ = [
     "ElementEntry",
     "ElementKeys",
     "InstrumentEntry",
+    "InterlockEntry",
     "PlaneEntry",
     "RadioEntry",
+    "RampEntry",
     "RatingEntry",
 ]
 
@@ -215,6 +218,24 @@ class PlaneEntry(FileModel):
     )
 
 
+class RampEntry(FileModel):
+    """How the first RF of a combination is raised, and what is expected of it."""
+
+    above: Annotated[Ratio, Between(above="0 dB")] | None = Field(
+        None,
+        description="how far the level read may lie above the predicted one; left out, 3 dB, or more where "
+        "the bench file knows its losses less well",
+    )
+    below: Annotated[Ratio, Between(above="0 dB")] | None = Field(
+        None,
+        description="how far it may lie below, likewise; give more where max_level is well above what the "
+        "radio gives",
+    )
+    step: Annotated[Ratio, Between(low="1 dB")] | None = Field(
+        None, description="largest step by which the level is raised; 12 dB where nothing is said"
+    )
+
+
 class BenchFile(FileModel):
     """What stands on the table."""
 
@@ -255,4 +276,13 @@ class BenchFile(FileModel):
     )
     reference_accuracy: FractionEntry | None = Field(
         None, description="frequency error of the reference that feeds the instruments"
+    )
+    interlocks: dict[str, InterlockEntry] = Field(
+        default_factory=dict, description="what must hold while RF is on, by the name that messages use"
+    )
+    ramp: RampEntry | None = Field(None, description="how the first RF of a combination is raised")
+    hot_switching: list[str] = Field(
+        default_factory=list,
+        description="what may move while RF is on: step attenuators and switches by name, radio for its "
+        "carrier",
     )

@@ -15,11 +15,12 @@ from hilkit.bench.watch import WatchSpec
 if TYPE_CHECKING:
     from hilkit.bench.calibrated import PlaneSpec
     from hilkit.bench.connected import Connected
+    from hilkit.bench.interlocks import Interlock
     from hilkit.clock import Clock
     from hilkit.files import Lab
     from hilkit.instruments import Dialect, Transcript
 
-__all__ = ["DEFAULT_MARGIN_DB", "Bench", "InstrumentSpec", "RadioSpec"]
+__all__ = ["DEFAULT_MARGIN_DB", "Bench", "InstrumentSpec", "RadioSpec", "RampSpec"]
 
 DEFAULT_MARGIN_DB = 3.0
 """Distance in dB kept between a predicted level and a rating, unless the bench file gives ``margin``."""
@@ -82,6 +83,19 @@ class RadioSpec:
 
 
 @dataclass(frozen=True, kw_only=True)
+class RampSpec:
+    """How the first RF of a combination is raised, in steps of at most ``step_db``.
+
+    ``above_db`` and ``below_db`` are how far the level read may lie from the predicted one, ``None`` where
+    the bench file leaves it to what it knows of its losses.
+    """
+
+    step_db: float = 12.0
+    above_db: float | None = None
+    below_db: float | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Bench:
     """Everything that stands on the table, without any connection to it.
 
@@ -93,6 +107,8 @@ class Bench:
     ``calibration_policy`` says what becomes of a run whose path has no calibration in date over its
     frequencies, ``None`` where none is asked for. ``planes`` are where a person connects something.
     ``watch`` says how a run on it is watched.
+    ``interlocks`` must hold while RF is on; ``hot_switching`` names what may move meanwhile, ``radio`` for
+    its carrier.
     """
 
     name: str
@@ -112,6 +128,9 @@ class Bench:
     calibration_policy: Literal["refuse", "warn"] | None = None
     planes: Mapping[str, PlaneSpec] = field(default_factory=dict)
     watch: WatchSpec = field(default_factory=WatchSpec)
+    interlocks: Mapping[str, Interlock] = field(default_factory=dict)
+    ramp: RampSpec = RampSpec()
+    hot_switching: frozenset[str] = frozenset()
 
     @property
     def instrument_names(self) -> tuple[str, ...]:

@@ -57,6 +57,16 @@ class ScpiInstrument:
         """The name in the bench file."""
         return self.link.name
 
+    @property
+    def busy(self) -> bool:
+        """True while nothing may be asked besides; see ``ScpiLink.busy``."""
+        return self.link.busy
+
+    @property
+    def restoring(self) -> bool:
+        """True while its link is being opened again."""
+        return self.link.restoring
+
     def identity(self) -> Identity:
         """Ask who it is; IdentityError if the driver file expects another kind of instrument."""
         reply = self.link.identify()

@@ -35,9 +35,13 @@ _REOPEN_PAUSE_S = 1.0
 
 
 class LineTransport(ABC):
-    """Carries lines of text both ways. ``address`` is what a message calls it."""
+    """Carries lines of text both ways.
+
+    ``address`` is what a message calls it; ``restoring`` is true while the link is being opened again.
+    """
 
     address: str
+    restoring = False
 
     @abstractmethod
     def send(self, text: str) -> None:
@@ -136,14 +140,18 @@ class VisaLines(LineTransport):
 
     def _reopen(self) -> None:
         # A radio may hold on to its one control connection for some seconds after the other end has gone.
-        for attempt in range(_REOPEN_TRIES):
-            try:
-                self._open()
-                return
-            except LinkError:
-                if attempt == _REOPEN_TRIES - 1:
-                    raise
-                self._clock.sleep(_REOPEN_PAUSE_S)
+        self.restoring = True
+        try:
+            for attempt in range(_REOPEN_TRIES):
+                try:
+                    self._open()
+                    return
+                except LinkError:
+                    if attempt == _REOPEN_TRIES - 1:
+                        raise
+                    self._clock.sleep(_REOPEN_PAUSE_S)
+        finally:
+            self.restoring = False
 
     def close(self) -> None:
         """Close the session."""

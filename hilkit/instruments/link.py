@@ -66,6 +66,19 @@ class ScpiLink:
         """The canonical resource name."""
         return self._wire.resource
 
+    @property
+    def restoring(self) -> bool:
+        """True while the link is being opened again."""
+        return self._wire.restoring
+
+    @property
+    def busy(self) -> bool:
+        """True while nothing may be asked besides.
+
+        The link is being opened again, or a wait is under way in which the instrument may not answer.
+        """
+        return self._wire.restoring or self._waiter.deaf
+
     # --- text
 
     def set(self, text: str) -> None:

@@ -72,6 +72,16 @@ class Radio:
         """The name in the bench file."""
         return self.console.name
 
+    @property
+    def busy(self) -> bool:
+        """True while nothing may be asked besides: its link is being opened again."""
+        return self.console.transport.restoring
+
+    @property
+    def restoring(self) -> bool:
+        """True while its link is being opened again."""
+        return self.console.transport.restoring
+
     # --- the unit
 
     def identity(self) -> RadioIdentity:
@@ -152,6 +162,22 @@ class Radio:
             "attenuation is declared with a range"
         )
         return limits.minimum, limits.maximum, limits.step or 0.0
+
+    # --- what its ports see
+
+    def forward_level_dbm(self, channel: int) -> float:
+        """Ask for the level that a channel sends out of its port, in dBm."""
+        return float(self._read("forward_level", channel=channel))
+
+    def reflected_level_dbm(self, channel: int) -> float:
+        """Ask for the level that comes back into the port of a channel, in dBm."""
+        return float(self._read("reflected_level", channel=channel))
+
+    def return_loss_db(self, channel: int) -> float:
+        """Ask for the return loss at the port of a channel, in dB: small where the load is missing."""
+        if self.dialect.has("return_loss"):
+            return float(self._read("return_loss", channel=channel))
+        return self.forward_level_dbm(channel) - self.reflected_level_dbm(channel)
 
     # --- streams
 

@@ -162,4 +162,28 @@ CAPABILITIES = by_name(
         unit="°C",
         required=True,
     ),
+    CapabilitySpec(
+        name="forward_level",
+        kind="number",
+        meaning="level that a channel sends out of its port",
+        access="r",
+        unit="dBm",
+        arguments=_CHANNEL,
+    ),
+    CapabilitySpec(
+        name="reflected_level",
+        kind="number",
+        meaning="level that comes back into the port of a channel",
+        access="r",
+        unit="dBm",
+        arguments=_CHANNEL,
+    ),
+    CapabilitySpec(
+        name="return_loss",
+        kind="number",
+        meaning="return loss of what the port of a channel sees; else forward less reflected",
+        access="r",
+        unit="dB",
+        arguments=_CHANNEL,
+    ),
 )

@@ -70,12 +70,14 @@ class Waiter:
     """Waits until what was sent is complete, in the way that the dialect names.
 
     Reading ``*ESR?`` clears it, so the other bits are gathered here and reported with the completion.
+    ``deaf`` is true during a wait in which the instrument may not answer anything.
     """
 
     def __init__(self, link: ScpiLink) -> None:
         self._link = link
         self._register_is_clear = False
         self._started_before = False
+        self.deaf = False
 
     def forget(self) -> None:
         """Take nothing for granted about the event status register."""
@@ -96,7 +98,11 @@ class Waiter:
             self._until_idle(text, expected_s, margin_s)
         elif way == "elapsed":
             self._send(text)
-            self._link.clock.sleep(expected_s * (1 + _ELAPSED_SHARE) + SLICE_S)
+            self.deaf = True
+            try:
+                self._link.clock.sleep(expected_s * (1 + _ELAPSED_SHARE) + SLICE_S)
+            finally:
+                self.deaf = False
         else:
             self._until_opc(text, expected_s, margin_s)
 

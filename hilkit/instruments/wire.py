@@ -85,6 +85,7 @@ class Wire:
         self._timeout_s = 0.0
         self._patience_s = 0.0
         self._loose_end = False
+        self.restoring = False
         self._open()
 
     # --- lines
@@ -206,16 +207,20 @@ class Wire:
 
     def _reopen(self) -> None:
         # An instrument with one connection may hold on to the old one for some seconds.
-        for left in reversed(range(_REOPEN_TRIES)):
-            try:
-                self._open()
-            except LinkError:
-                if not left:
-                    raise
-                self._clock.sleep(_REOPEN_PAUSE_S)
-            else:
-                self._transcript.line(self.name, NOTE, "link closed and opened again")
-                return
+        self.restoring = True
+        try:
+            for left in reversed(range(_REOPEN_TRIES)):
+                try:
+                    self._open()
+                except LinkError:
+                    if not left:
+                        raise
+                    self._clock.sleep(_REOPEN_PAUSE_S)
+                else:
+                    self._transcript.line(self.name, NOTE, "link closed and opened again")
+                    return
+        finally:
+            self.restoring = False
 
     def _open(self) -> None:
         settings = self._settings

@@ -91,11 +91,12 @@ class Combinations:
             on_person=self.stage.on_person,
         )
         hold = _Hold(session=session, connected=connected, tail=tail, request=request)
-        for items in self.items:
-            first = items[0][0]
-            begun = CombinationBegun(number=first.combination, count=self.count, vary=first.vary)
-            self.stage.bus.emit(begun)
-            self._combination(items, hold)
+        with session.interlocks.watching():
+            for items in self.items:
+                first = items[0][0]
+                begun = CombinationBegun(number=first.combination, count=self.count, vary=first.vary)
+                self.stage.bus.emit(begun)
+                self._combination(items, hold)
 
     def _identities(self, connected: Connected) -> None:
         """Note who answers; of a run that is resumed it must be the same, and only then is more sent."""
@@ -183,9 +184,10 @@ class Combinations:
     def _recover(self, trouble: Exception, hold: _Hold) -> None:
         """After a step broke off: RF down, the link in step again, the bench safe and its state unknown."""
         self.stage.clock.look()
-        lost = put_in_step(trouble, hold.session, hold.connected)
-        self.safety.reach(hold.connected, hold.request)
-        hold.session.forget()
+        with hold.session.interlocks.suspended():
+            lost = put_in_step(trouble, hold.session, hold.connected)
+            self.safety.reach(hold.connected, hold.request)
+            hold.session.forget()
         if lost is not None:
             raise lost
 

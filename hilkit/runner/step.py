@@ -107,6 +107,7 @@ class StepRun:
         if self.first:  # what the combination before left on would leak into every reading of this one
             session.mute_all()
             self.restarts.begin(session, anew=self.sets_up)
+        session.interlocks.begin()
         connected.analyser.annotate(f"{self.step.id} {self.combination}".rstrip())
         for measured in self.step.procedure.measure(session, settings):
             self._take(measured)

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from hilkit.bench.path import Path, PathError, frequency_text
 from hilkit.errors import BenchError, HilkitError, RefusedError, SafetyStop
+from hilkit.safety.interlocks import Interlocks
 from hilkit.safety.prediction import REFUSED, power_sum_dbm, predict, refuse_overload
 from hilkit.safety.states import RfState
 
@@ -63,18 +64,28 @@ class Gate:
         self._bench = connected.bench
         self._clock = clock
         self._known = _Bench({channel: _Known() for channel in self._bench.channels})
+        self._hot: set[int] = set()
+        self.interlocks = Interlocks(connected, clock, self.hot)
 
     def state(self, channel: int) -> RfState | None:
         """Return the state last reached on a channel, ``None`` before the first or after a failure."""
         return self._channel(channel).state
 
     def forget(self, channel: int | None = None) -> None:
-        """Treat everything as unknown, as after a restart of the radio; the next state is sent in full."""
+        """Treat everything as unknown, as after a restart of the radio; the next state is sent in full.
+
+        RF counts as off then: a restart takes it down, and so does the safe state.
+        """
         for number in self._known.channels if channel is None else (channel,):
             self._known.channels[number] = _Known()
         if channel is None:
             self._known.pads.clear()
             self._known.switches.clear()
+            self._hot.clear()
+
+    def hot(self) -> dict[int, RfState | None]:
+        """Return the channels whose RF is on, or may be, each with its state where it is known."""
+        return {channel: self._known.channels[channel].state for channel in sorted(self._hot)}
 
     def apply(self, state: RfState) -> None:
         """Bring the bench into ``state``.
@@ -96,6 +107,7 @@ class Gate:
                 self.mute(state.channel)
             raise
         known.state = state
+        self.interlocks.now()
 
     def _reach(self, state: RfState, path: Path, known: _Known) -> None:
         if not state.rf_on:
@@ -293,9 +305,14 @@ class Gate:
 
     def _set_rf(self, channel: int, on: bool) -> None:
         known = self._channel(channel)
+        if on:
+            self.interlocks.before_rf()
+            self._hot.add(channel)
         last, known.state, known.rf = known.state, None, None
         self._connected.radio.set_rf(channel, on)
         known.rf = on
+        if not on:
+            self._hot.discard(channel)
         known.state = replace(last, rf_on=on) if last is not None else None
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from hilkit.errors import BenchError, MeasurementError, UsageError
 from hilkit.safety.gate import Gate
+from hilkit.safety.interlocks import Interlocks
 from hilkit.safety.person import OnPerson, PersonStep
 from hilkit.safety.source import SourceDesk
 from hilkit.safety.states import RfState
@@ -126,6 +127,12 @@ class Session:
         self._on_note = on_note
         self._on_person = on_person
         self._sources = bool(connected.generators)
+        self.interlocks.source_on = lambda: self.source.sending
+
+    @property
+    def interlocks(self) -> Interlocks:
+        """What must hold while RF is on."""
+        return self.gate.interlocks
 
     @property
     def analyser(self) -> SignalAnalyser:

@@ -78,7 +78,7 @@ class SourceDesk:
     """The only way for a procedure to put power on the bench that is not the radio's.
 
     ``lead`` says what the generator's cable and the sensor stand at, ``send`` puts a level there. ``quiet``
-    is true while every generator is known to be off.
+    is true while every generator is known to be off, ``sending`` from the first level until then.
     """
 
     def __init__(self, connected: Connected, gate: Gate) -> None:
@@ -87,6 +87,7 @@ class SourceDesk:
         self._gate = gate
         self._lead: Lead | None = None
         self.quiet = False
+        self.sending = False
 
     @property
     def name(self) -> str:
@@ -111,6 +112,7 @@ class SourceDesk:
         for generator in self._connected.generators.values():
             generator.safe()
         self.quiet = True
+        self.sending = False
 
     def lead(self, lead: Lead) -> None:
         """Say what the generator now leads to.
@@ -135,7 +137,9 @@ class SourceDesk:
         refuse_source_overload(
             self._bench, self.name, self._lead, frequency_hz=frequency_hz, level_dbm=level_dbm
         )
+        self._gate.interlocks.before_source()
         self.quiet = False
+        self.sending = True
         generator = self._generator
         generator.set_output(False)
         generator.set_limit(level_dbm)

@@ -123,6 +123,7 @@ class SimulatedBench:
                 relay=self.world.relays[name],
                 channels=relay.channels,
                 settle_s=relay.settle_time.s,
+                contacts={int(number): state == "closed" for number, state in relay.contacts.items()},
                 identity=_identity(relay.identity),
                 **self._common,
             )

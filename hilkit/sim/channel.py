@@ -18,6 +18,7 @@ from hilkit.sim.amplifier import Amplifier, amplifier, watts
 from hilkit.sim.modulator import Modulator, Quadrature, residual
 from hilkit.sim.noise import table_errors
 from hilkit.sim.profile_radio import ChannelProfile, WaveformProfile
+from hilkit.sim.switchgear import HotMove
 from hilkit.sim.transmitter import Transmission
 
 __all__ = ["Channel", "Stream"]
@@ -71,6 +72,7 @@ class Channel:
         self._codes = self._code_errors(seed)
         self._sent: tuple[_Signal, Transmission] | None = None
         self._full_scale: tuple[float, float] | None = None
+        self.hot_moves: list[HotMove] = []
         self._power_up()
 
     def _power_up(self) -> None:
@@ -113,6 +115,9 @@ class Channel:
     def tune(self, now: float, carrier_hz: float) -> None:
         """Move the carrier: the loop slews, a calibration made elsewhere is stale, corrections restart."""
         self._settle(now)
+        if self.rf_on:
+            what = f"carrier of channel {self.number}"
+            self.hot_moves.append(HotMove(what=what, time_s=now, level_dbm=self.nominal_level_dbm()))
         self._previous_hz = self.frequency_hz(now)
         self.carrier_hz = carrier_hz
         self._restart_loop(now)

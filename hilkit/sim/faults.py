@@ -29,6 +29,10 @@ KINDS: dict[str, str] = {
     "stuck_relay": "the relays answer, but do not move",
     "stuck_attenuator": "the attenuator answers, but does not move",
     "lost_lock": "the reference (analyser) or the synthesiser (radio) loses its lock",
+    "lost_reference": "the house reference no longer reaches the radio",
+    "lost_load": "what the ports of the radio lead to comes off: they are open",
+    "overheating": "the fan of the radio stops, and it is 45 degrees warmer",
+    "open_contact": "a door is opened: the contacts of the switch are open",
     "reboot": "the instrument starts again: settings lost, the line too, -500 in the error queue",
     "dropped_connection": "the instrument ends the connection",
 }

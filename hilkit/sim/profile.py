@@ -130,11 +130,15 @@ class PadProfile(FileModel):
 
 
 class RelayProfile(FileModel):
-    """A relay switch; every channel connects one port to the common port, an open port is terminated."""
+    """A relay switch; every channel connects one port to the common port, an open port is terminated.
+
+    ``contacts`` are inputs for switches outside, such as that of a door, by number.
+    """
 
     resource: str
     identity: IdentityProfile
     channels: tuple[int, ...]
+    contacts: dict[str, Literal["closed", "open"]] = Field(default_factory=dict)
     settle_time: Duration = Duration.parse("15 ms")
 
 
@@ -206,10 +210,14 @@ Element = Annotated[
 
 
 class PathProfile(FileModel):
-    """Everything between one radio port and the analyser, in order."""
+    """Everything between one radio port and the analyser, in order.
+
+    Not ``connected``, its end at the port lies loose and the port is open.
+    """
 
     channel: int
     analyser: str
+    connected: bool = True
     elements: tuple[Element, ...]
 
 
@@ -232,6 +240,10 @@ class Fault(FileModel):
         "stuck_relay",
         "stuck_attenuator",
         "lost_lock",
+        "lost_reference",
+        "lost_load",
+        "overheating",
+        "open_contact",
         "reboot",
         "dropped_connection",
     ]

@@ -28,6 +28,10 @@ _ONLY_FOR = {
     "stuck_relay": ("relays",),
     "stuck_attenuator": ("pads",),
     "lost_lock": ("analysers", RADIO),
+    "lost_reference": (RADIO,),
+    "lost_load": (RADIO,),
+    "overheating": (RADIO,),
+    "open_contact": ("relays",),
 }
 """Faults that only some kinds of instrument can have."""
 

@@ -17,6 +17,12 @@ from hilkit.sim.transmitter import Transmission
 
 __all__ = ["SimRadio"]
 
+DETECTOR_FLOOR_W = 1e-9
+"""What the detectors of forward and reflected power read of nothing: -60 dBm."""
+
+FAN_STOPPED_C = 45.0
+"""How much warmer the unit is with its fan stopped."""
+
 
 class _Sorry(Exception):
     """What the unit refuses: its number and its words."""
@@ -75,6 +81,9 @@ class SimRadio:
         self.powered = True
         self.power_cycles = 0
         self.power = RadioPower(self)
+        self.port_waves: Callable[[int], tuple[float, float]] = lambda number: (0.0, 0.0)
+        self.loose: set[int] = set()
+        self.excess_heat_c = 0.0
         self._start(clock.now(), uptime_s=self.profile.uptime.s)
         self._commands: dict[str, Callable[[list[str]], str]] = {
             "about": self._about,
@@ -87,6 +96,7 @@ class SimRadio:
             "tune": self._tune,
             "mend": self._mend,
             "warmth": self._warmth,
+            "match": self._match,
             "reboot": self._reboot,
         }
 
@@ -182,13 +192,25 @@ class SimRadio:
             channel.lose_lock(self._clock.now())
             self._say(self._clock.now(), f"lo {channel.number} lost")
 
+    def lose_load(self) -> None:
+        """Let what every port leads to come off: the ports are open from now on."""
+        self.loose.update(self.channels)
+
+    def lose_reference(self) -> None:
+        """Take the house reference from the clock input."""
+        self.reference_present = False
+
+    def overheat(self) -> None:
+        """Stop the fan: the unit is much warmer at once."""
+        self.excess_heat_c = FAN_STOPPED_C
+
     # state for the simulated bench
 
     def temperature_c(self) -> float:
         """Temperature of the unit: ambient plus what the channels heat it by."""
         now = self._clock.now()
         rise = (c.heat(now) * c.profile.amplifier.temperature_rise for c in self.channels.values())
-        return self._ambient + 14.0 + sum(rise)
+        return self._ambient + 14.0 + self.excess_heat_c + sum(rise)
 
     def reference_state(self, now: float | None = None) -> Literal["locked", "seeking", "absent"]:
         """State of the clock input; the internal reference is always locked."""
@@ -345,6 +367,13 @@ class SimRadio:
     def _warmth(self, words: list[str]) -> str:
         self._expect(words, 0)
         return f"warmth {self.temperature_c():.1f}"
+
+    def _match(self, words: list[str]) -> str:
+        channel, rest = self._channel(words)
+        self._expect(rest, 0)
+        forward, reflected = self.port_waves(int(channel.number))
+        levels = (10 * math.log10(power + DETECTOR_FLOOR_W) + 30 for power in (forward, reflected))
+        return "match {} forward={:.2f} reflected={:.2f}".format(channel.number, *levels)
 
     def _reboot(self, words: list[str]) -> str:
         self._expect(words, 0)

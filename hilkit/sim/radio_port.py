@@ -44,6 +44,15 @@ class RadioConsole(Protocol):
     def lose_lock(self) -> None:
         """Let every synthesiser fall out of lock."""
 
+    def lose_load(self) -> None:
+        """Let what every port leads to come off."""
+
+    def lose_reference(self) -> None:
+        """Take the reference from the clock input."""
+
+    def overheat(self) -> None:
+        """Become too warm."""
+
 
 class LineRadio(Instrument):
     """The radio as an instrument: who may connect, and what its faults do."""
@@ -120,8 +129,14 @@ class RadioDevice:
             self.lost = True
             self._output.clear()
             return
-        if "lost_lock" in strike:
-            console.lose_lock()
+        for kind, happens in (
+            ("lost_lock", console.lose_lock),
+            ("lost_load", console.lose_load),
+            ("lost_reference", console.lose_reference),
+            ("overheating", console.overheat),
+        ):
+            if kind in strike:
+                happens()
         if strike.reboot:
             console.reboot()
         if strike.swallows or console.booting:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any, Protocol
 
 from hilkit.sim.common import COMMON
@@ -25,7 +25,7 @@ class Relay(Protocol):
 
 
 class Switch(ScpiInstrument):
-    """A relay switch; after ``*RST`` everything is open."""
+    """A relay switch; after ``*RST`` everything is open. ``contacts`` outside are sensed, true for closed."""
 
     def __init__(
         self,
@@ -35,9 +35,11 @@ class Switch(ScpiInstrument):
         relay: Relay,
         channels: Sequence[int],
         settle_s: float = 0.0,
+        contacts: Mapping[int, bool] | None = None,
         **common: Any,
     ) -> None:
         self._relay = relay
+        self.contacts = dict(contacts or {})
         self.channels = tuple(channels)
         self._closed: set[int] = set()
         self._settle_s = settle_s
@@ -73,6 +75,14 @@ class Switch(ScpiInstrument):
             "1" if (channel in self._closed) is closed else "0" for channel in self._known(channels)
         )
 
+    def sensed(self, numbers: Collection[int]) -> str:
+        """Return 1 or 0 for each input of a contact outside: whether it is closed."""
+        if "open_contact" in self.strike:
+            self.contacts = dict.fromkeys(self.contacts, False)
+        if unknown := [number for number in numbers if number not in self.contacts]:
+            raise ScpiError(-222, f"contact {unknown[0]}")
+        return ",".join("1" if self.contacts[number] else "0" for number in numbers)
+
     @property
     def closed(self) -> tuple[int, ...]:
         """The channels that are closed as far as the instrument knows."""
@@ -98,6 +108,11 @@ Switch.tree = Tree(
             asks=(_LIST,),
             do=lambda switch, channels: switch.open(channels),
             ask=lambda switch, channels: switch.states(channels, closed=False),
+        ),
+        Command(
+            pattern="[:SENSe]:DIGital:DATA",
+            asks=(_LIST,),
+            ask=lambda switch, numbers: switch.sensed(numbers),
         ),
         Command(pattern="[:ROUTe]:OPEN:ALL", do=lambda switch: switch.open(switch.channels)),
     )

@@ -23,8 +23,9 @@ class CodeRefused(ValueError):
 
 @dataclass(frozen=True, kw_only=True)
 class HotMove:
-    """A contact that moved while RF was on: time in s, level at the radio port in dBm."""
+    """What moved while RF was on, a contact or a carrier: time in s, level at the radio port in dBm."""
 
+    what: str
     time_s: float
     level_dbm: float
 
@@ -32,7 +33,8 @@ class HotMove:
 class _Moving:
     """Contacts that need time to settle and remember being moved hot."""
 
-    def __init__(self, clock: Clock, settle_s: float, hot_level: Callable[[], float]) -> None:
+    def __init__(self, name: str, clock: Clock, settle_s: float, hot_level: Callable[[], float]) -> None:
+        self.name = name
         self._clock = clock
         self._settle_s = settle_s
         self._hot_level = hot_level
@@ -43,7 +45,7 @@ class _Moving:
         now = self._clock.now()
         self.settled_at_s = now + self._settle_s
         if (level := self._hot_level()) > -60:
-            self.hot_moves.append(HotMove(time_s=now, level_dbm=level))
+            self.hot_moves.append(HotMove(what=self.name, time_s=now, level_dbm=level))
 
 
 class SimPad(_Moving):
@@ -52,8 +54,7 @@ class SimPad(_Moving):
     def __init__(
         self, name: str, profile: PadProfile, seed: int, clock: Clock, hot_level: Callable[[], float]
     ) -> None:
-        super().__init__(clock, profile.settle_time.s, hot_level)
-        self.name = name
+        super().__init__(name, clock, profile.settle_time.s, hot_level)
         self.profile = profile
         self.min_db, self.max_db, self.step_db = profile.low.db, profile.high.db, profile.step.db
         count = round((self.max_db - self.min_db) / self.step_db) + 1
@@ -104,8 +105,7 @@ class SimRelay(_Moving):
     def __init__(
         self, name: str, profile: RelayProfile, clock: Clock, hot_level: Callable[[], float]
     ) -> None:
-        super().__init__(clock, profile.settle_time.s, hot_level)
-        self.name = name
+        super().__init__(name, clock, profile.settle_time.s, hot_level)
         self.profile = profile
         self._closed: frozenset[int] = frozenset()
         self.stuck: set[int] = set()

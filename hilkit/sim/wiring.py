@@ -67,6 +67,8 @@ class Wiring:
             if feed.generator:
                 combs.append(self._generator_comb(feed, now, load))
                 continue
+            if feed.path and feed.channel in self._radio.loose:
+                continue
             ends = (feed.path, self.radio_reflection(feed.channel), load)
             for number, transmission in sent.items():
                 channel = self._radio.channels[number].profile
@@ -104,7 +106,6 @@ class Wiring:
         power = np.abs(through) ** 2 * 10 ** (-loss_db / 10)
         gain = np.interp(stream.offset_hz, coarse, power)
         centre = float(power[BAND_PATH_POINTS // 2])
-        step = stream.offset_hz[1] - stream.offset_hz[0]
         linear = stream.linear * gain
         # The third-order spectrum is referred to the connector: power cubed there, coefficient over the
         # path's power.
@@ -114,7 +115,7 @@ class Wiring:
             linear=linear,
             shape=stream.shape * gain * centre**2,
             third=stream.third / centre,
-            power_w=float(linear.sum() * step),
+            power_w=float(linear.sum()) * _step_hz(stream),
         )
 
     def settled_s(self, path: str) -> float:
@@ -154,6 +155,28 @@ class Wiring:
         analyser = self._file.paths[path].analyser
         return path, self.radio_reflection(port), self.analyser_reflection(analyser)
 
+    def port_waves_w(self, path: str, channel: int, now: float) -> tuple[float, float]:
+        """Return the power in W that a channel sends out of its port, and what of it comes back."""
+        seen = self._seen_from_port(path, channel, self._radio.transmission(channel, now).carrier_hz)
+        forward = self.sent_w(channel, now) / abs(1 - self.radio_reflection(channel) * seen) ** 2
+        return forward, forward * abs(seen) ** 2
+
+    def sent_w(self, channel: int, now: float) -> float:
+        """Return the power in W that a channel would send into a load without reflection."""
+        transmission = self._radio.transmission(channel, now)
+        _, lines = spectrum(transmission)
+        stream = band(transmission)
+        modulated = float(stream.linear.sum()) * _step_hz(stream) if stream else 0.0
+        return float(np.sum(np.abs(lines) ** 2)) + modulated
+
+    def _seen_from_port(self, path: str, channel: int, frequency_hz: float) -> complex:
+        """Reflection of what a port leads to; 1 of an open one."""
+        if channel in self._radio.loose:
+            return 1.0 + 0j
+        network = self._network(path, np.array([frequency_hz]))[0]
+        load = self.analyser_reflection(self._file.paths[path].analyser)
+        return complex(network[0, 0] + network[0, 1] * network[1, 0] * load / (1 - network[1, 1] * load))
+
     def radio_reflection(self, channel: int) -> complex:
         """Return the reflection of a port of the radio."""
         profile = self._radio.channels[channel].profile
@@ -163,6 +186,10 @@ class Wiring:
         """Return the reflection of an analyser's input."""
         profile = self._file.analysers[analyser]
         return reflection(profile.match.db, profile.match_phase.deg)
+
+
+def _step_hz(stream: Band) -> float:
+    return float(stream.offset_hz[1] - stream.offset_hz[0])
 
 
 def _skirt(loop: SynthesiserProfile) -> Skirt:

@@ -23,7 +23,7 @@ from hilkit.sim.profile import Profile
 from hilkit.sim.radio import SimRadio
 from hilkit.sim.receiver import Receiver, SweepRequest, SweepResult
 from hilkit.sim.substitution import Arriving, Connections, Feed, PowerRead, SimGenerator, SimMeter
-from hilkit.sim.switchgear import SimPad, SimRelay
+from hilkit.sim.switchgear import HotMove, SimPad, SimRelay
 from hilkit.sim.transmitter import Transmission, record, spectrum
 from hilkit.sim.wiring import Wiring
 
@@ -103,6 +103,8 @@ class World:
         }
         self.connections = Connections(file)
         self.wiring = Wiring(profile, self.radio, self.generators, self.pads, self.relays)
+        self.radio.port_waves = self._port_waves_w
+        self.radio.loose.update(path.channel for path in file.paths.values() if not path.connected)
         self._external_since_s: dict[str, float | None] = dict.fromkeys(file.analysers)
         self._arrivals: dict[str, tuple[object, dict[int, Transmission], Arrival]] = {}
         self.reference_present = dict.fromkeys(file.analysers, file.reference.present)
@@ -240,7 +242,18 @@ class World:
         ]
         return (*lines, *((stream.carrier_hz, stream.power_w) for stream in arrival.bands))
 
+    @property
+    def hot_moves(self) -> list[HotMove]:
+        """Everything that moved while RF was on: contacts of relays and pads, and the radio's carriers."""
+        moves = [move for pad in self.pads.values() for move in pad.hot_moves]
+        moves += [move for relay in self.relays.values() for move in relay.hot_moves]
+        moves += [move for channel in self.radio.channels.values() for move in channel.hot_moves]
+        return sorted(moves, key=lambda move: move.time_s)
+
     # inner workings
+
+    def _port_waves_w(self, channel: int) -> tuple[float, float]:
+        return self.wiring.port_waves_w(self.path_for(channel), channel, self.clock.now())
 
     def _hot_level(self, kind: str, name: str) -> float:
         """Highest level in dBm that anything sends into a path with this relay or pad."""
@@ -255,7 +268,8 @@ class World:
     def _sent_level(self, feed: Feed) -> float:
         if feed.generator:
             return self.generators[feed.generator].level_at(self.clock.now())
-        return self.radio.channels[feed.channel].nominal_level_dbm()
+        power_w = self.wiring.sent_w(feed.channel, self.clock.now())
+        return 10 * math.log10(max(power_w, 1e-30)) + 30
 
     def _arrival(self, analyser: str, request: SweepRequest, sweep_s: float, sweeps: int) -> Arrival:
         """What arrives at an analyser; the same object as long as nothing has changed."""
@@ -269,7 +283,12 @@ class World:
             for name, each in self.generators.items()
             if self.connections.plane_of(name)
         )
-        moved = (tuple(map(self.wiring.setting, names)), self.connections.state, sources)
+        moved = (
+            tuple(map(self.wiring.setting, names)),
+            self.connections.state,
+            sources,
+            frozenset(self.radio.loose),
+        )
         state = (centre_hz, tuple(map(id, sent.values())), moved)
         last = self._arrivals.get(analyser)
         if share is None and last is not None and last[0] == state:
