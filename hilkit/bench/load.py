@@ -15,8 +15,8 @@ from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry, RatingEnt
 from hilkit.bench.path import Path, frequency_text
 from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.bench.routes import check_routes
-from hilkit.bench.watch import watch_of
 from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec, RampSpec
+from hilkit.bench.watch import watch_of
 from hilkit.errors import FileProblems, HilkitError
 from hilkit.files import Document, Lab, Loc, load
 from hilkit.files.kind import refuse_other

@@ -9,8 +9,8 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, WithJsonSchema
 
 from hilkit.bench.accuracy import FractionEntry, InstrumentAccuracy, RadioAccuracy, RatioEntry, Vswr
-from hilkit.bench.watch import WatchEntry
 from hilkit.bench.interlock_entries import InterlockEntry
+from hilkit.bench.watch import WatchEntry
 from hilkit.files import FileModel
 from hilkit.quantities import Between, Fraction, Frequency, Length, Level, Ratio
 

@@ -129,14 +129,8 @@ class RadioDevice:
             self.lost = True
             self._output.clear()
             return
-        for kind, happens in (
-            ("lost_lock", console.lose_lock),
-            ("lost_load", console.lose_load),
-            ("lost_reference", console.lose_reference),
-            ("overheating", console.overheat),
-        ):
-            if kind in strike:
-                happens()
+        if strike:
+            self._suffer(strike)
         if strike.reboot:
             console.reboot()
         if strike.swallows or console.booting:
@@ -144,6 +138,17 @@ class RadioDevice:
         self._radio.spend()
         self._output.put(line.encode() + b"\n")
         self._say(line, strike)
+
+    def _suffer(self, strike: Strike) -> None:
+        console = self._radio.console
+        if "lost_lock" in strike:
+            console.lose_lock()
+        if "lost_reference" in strike:
+            console.lose_reference()
+        if "lost_load" in strike:
+            console.lose_load()
+        if "overheating" in strike:
+            console.overheat()
 
     def _say(self, line: str, strike: Strike) -> None:
         answer = "sorry 99 refused" if strike.refusal else self._radio.console.handle_line(line)

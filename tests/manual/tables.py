@@ -182,6 +182,20 @@ def shipped(folder: str, *keys: str) -> Callable[[], Rows]:
     return rows
 
 
+def interlock_reads() -> Rows:
+    from hilkit.bench.interlocks import READS
+
+    for its_class, reads in READS.items():
+        for name, readable in reads.items():
+            words = " or ".join(f"`is: {word}`" for word in readable.words)
+            yield (
+                its_class.replace("_", " "),
+                f"`{name}`",
+                readable.noun,
+                words or f"min, max in {readable.unit}",
+            )
+
+
 def fault_kinds() -> Rows:
     from hilkit.sim.faults import KINDS
 
@@ -286,6 +300,18 @@ TABLES = [
         "Accuracy of an instrument",
         KEY_HEAD,
         modelled("hilkit.bench.accuracy.InstrumentAccuracy"),
+    ),
+    Table(
+        "bench_file",
+        "Keys of an interlock",
+        KEY_HEAD,
+        modelled("hilkit.bench.interlock_entries.InterlockEntry"),
+    ),
+    Table(
+        "bench_file",
+        "What an interlock can read",
+        "of | `read` | what it is | allowed by",
+        interlock_reads,
     ),
     Table("bench_file", "planes", KEY_HEAD, modelled("hilkit.bench.model.PlaneEntry")),
     Table("bench_file", "Accuracy of the radio", KEY_HEAD, modelled("hilkit.bench.accuracy.RadioAccuracy")),

@@ -16,6 +16,9 @@ STATE = RfState(
     channel=1, carrier_hz=1842.5e6, attenuation_db=10.0, drive_dbfs=-12.0, tone_offset_hz=7.5e6, pad_db=10.0
 )
 
+INTERLOCKS = ("match", "warmth", "clockin", ":SENSe:DIGital")
+"""What the interlocks of the bench are read by."""
+
 
 @contextmanager
 def at_work(folder: Path, *faults: Fault) -> Iterator[tuple[Session, Connected, Lines]]:
@@ -39,7 +42,7 @@ def at_work(folder: Path, *faults: Fault) -> Iterator[tuple[Session, Connected, 
 def test_a_step_of_the_attenuation_is_one_setting_and_one_read_back(tmp_path: Path) -> None:
     with at_work(tmp_path) as (session, _, lines):
         session.rf(replace(STATE, attenuation_db=9.0))
-        assert lines.sent() == ["trim 1 9", "trim 1"]
+        assert [line for line in lines.sent() if not line.startswith(INTERLOCKS)] == ["trim 1 9", "trim 1"]
 
 
 def test_nothing_moves_while_rf_is_on(tmp_path: Path) -> None:
