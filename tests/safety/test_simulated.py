@@ -16,7 +16,15 @@ STATE = RfState(
     channel=1, carrier_hz=1842.5e6, attenuation_db=10.0, drive_dbfs=-12.0, tone_offset_hz=7.5e6, pad_db=10.0
 )
 
-INTERLOCKS = ("match", "warmth", "clockin", ":SENSe:DIGital")
+INTERLOCKS = (
+    "match",
+    "warmth",
+    "clockin",
+    ":SENSe:DIGital",
+    ":MEASure",
+    ":INSTrument:NSELect",
+    ":SYSTem:ERRor",
+)
 """What the interlocks of the bench are read by."""
 
 
