@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import itertools
 import subprocess
 import threading
 import time
-from collections.abc import Mapping
-from contextlib import suppress
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager, suppress
+from dataclasses import replace
 from typing import Any
 
 from hilkit.bench import Bench, Connected, InstrumentSpec, open_one
 from hilkit.clock import WallClock
 from hilkit.errors import HilkitError, LinkError
-from hilkit.instruments import NullTranscript
+from hilkit.instruments import NullTranscript, Radio
 
 __all__ = ["Links", "Unreached"]
 
 _AGAIN_S = 0.05
 _ONE_SHOT_S = 5.0
+_FIRST_ANSWER_S = 0.3
 
 
 class Unreached:
@@ -94,9 +97,11 @@ class Links:
             thread.start()
 
     def _open(self, spec: InstrumentSpec) -> None:
-        while not self._over.is_set():
+        for attempt in itertools.count():
+            if self._over.is_set():
+                return
             try:
-                instrument = self._silenced(spec) if spec.command else self._reached(spec)
+                instrument = self._silenced(spec) if spec.command else self._reached(spec, attempt)
             except Exception as error:  # whatever it is, the next try may do better
                 with self._lock:
                     self._reasons[spec.name] = _told(error)
@@ -106,25 +111,35 @@ class Links:
                 self._opened[spec.name] = instrument
             return
 
-    def _reached(self, spec: InstrumentSpec) -> Any:
-        is_radio = spec.name == self._bench.radio_spec.name
-        clock = _Hasty() if is_radio else self._clock
-        instrument = open_one(spec, self._manager, clock, NullTranscript())
-        try:
-            if is_radio:
-                for channel in self._bench.channels:
-                    instrument.set_rf(channel, False)
+    def _reached(self, spec: InstrumentSpec, attempt: int) -> Any:
+        if spec.name == self._bench.radio_spec.name:
+            return self._muted_radio(spec, attempt)
+        instrument = open_one(spec, self._manager, self._clock, NullTranscript())
+        with _closed_on_error(instrument):
+            instrument.errors()  # what the run left there is no answer to what is sent from now on
+            if spec.instrument_class == "signal_generator":
+                instrument.safe()
                 self.muted[spec.name] = time.monotonic()
-            else:
-                instrument.errors()  # what the run left there is no answer to what is sent from now on
-                if spec.instrument_class == "signal_generator":
-                    instrument.safe()
-                    self.muted[spec.name] = time.monotonic()
-        except BaseException:
-            with suppress(HilkitError, OSError):
-                instrument.close()
-            raise
         return instrument
+
+    def _muted_radio(self, spec: InstrumentSpec, attempt: int) -> Any:
+        """Open the control line and mute every channel, whatever becomes of the others.
+
+        A unit that still holds on to the connection of the run may take another and say nothing: the first
+        attempts wait but shortly for an answer.
+        """
+        usual_s = spec.dialect.link.timeout_s
+        link = replace(spec.dialect.link, timeout_s=min(usual_s, _FIRST_ANSWER_S * 2**attempt))
+        hasty = replace(spec, dialect=replace(spec.dialect, link=link))
+        radio = open_one(hasty, self._manager, _Hasty(), NullTranscript())
+        with _closed_on_error(radio):
+            troubles = [error for channel in self._bench.channels if (error := _trouble(radio, channel))]
+            if troubles:
+                raise troubles[0]
+        self.muted[spec.name] = time.monotonic()
+        if isinstance(radio, Radio):
+            radio.console.timeout_s = usual_s
+        return radio
 
     def _silenced(self, spec: InstrumentSpec) -> Any:
         """Run the one-shot command of a radio behind a program; its code is its answer."""
@@ -179,6 +194,24 @@ class Links:
         for instrument in opened:
             with suppress(HilkitError, OSError):
                 instrument.close()
+
+
+@contextmanager
+def _closed_on_error(instrument: Any) -> Iterator[None]:
+    try:
+        yield
+    except BaseException:
+        with suppress(HilkitError, OSError):
+            instrument.close()
+        raise
+
+
+def _trouble(radio: Radio, channel: int) -> Exception | None:
+    try:
+        radio.set_rf(channel, False)
+    except Exception as error:
+        return error
+    return None
 
 
 def _told(error: Exception) -> str:
