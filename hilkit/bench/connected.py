@@ -7,6 +7,7 @@ from contextlib import suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
 
+from hilkit.bench.power import bring_up, patiently, power_radio
 from hilkit.bench.spec import Bench, InstrumentSpec
 from hilkit.errors import BenchError, HilkitError, IdentityError
 
@@ -69,13 +70,25 @@ class Connected:
         """Open and check everything; see ``Bench.connect``."""
         opened: dict[str, Any] = {}
         found: dict[str, tuple[str, ...]] = {}
+
+        def greet(spec: InstrumentSpec) -> None:
+            opened[spec.name] = open_one(spec, resource_manager, clock, transcript)
+            check_identity(spec, opened[spec.name].identity())
+            if entries := tuple(opened[spec.name].errors()):
+                found[spec.name] = entries
+
         try:
-            for spec in (*bench.instruments.values(), bench.radio_spec):
-                opened[spec.name] = open_one(spec, resource_manager, clock, transcript)
-                check_identity(spec, opened[spec.name].identity())
-                if entries := tuple(opened[spec.name].errors()):
-                    found[spec.name] = entries
-            radio = opened.pop(bench.radio_spec.name)
+            for spec in bench.instruments.values():
+                greet(spec)
+            boots_s = power_radio(bench, opened, clock) if prepare else 0.0
+            radio_name = bench.radio_spec.name
+            patiently(
+                lambda: greet(bench.radio_spec),
+                boots_s,
+                clock,
+                undo=lambda: _close({name: opened.pop(name) for name in (radio_name,) if name in opened}),
+            )
+            radio = opened.pop(radio_name)
             connected = cls(bench, opened, radio, found=found)
             if prepare:
                 connected.prepare()
@@ -94,6 +107,18 @@ class Connected:
             item.prepare(reference=self.bench.reference)
         for meter in self.power_meters.values():
             meter.prepare()
+
+    def power_up(self, clock: Clock) -> list[str]:
+        """Bring every supply up in the order of the bench file; RF has to be off.
+
+        What is up already stays as it is. Returns a sentence on each that was off; ``BenchError`` where one
+        does not come up, or is up with other settings.
+        """
+        return [
+            f"{rail.name} was off and is on now: {rail.voltage_v:g} V for the {rail.feeds}"
+            for rail in self.bench.rails
+            if bring_up(self.supplies[rail.instrument], rail, clock)
+        ]
 
     @property
     def analyser(self) -> SignalAnalyser:

@@ -16,6 +16,7 @@ from hilkit.bench.path import Path, frequency_text
 from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.bench.routes import check_routes
 from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec, RampSpec
+from hilkit.bench.supplies import read_second_means, read_supplies
 from hilkit.bench.watch import watch_of
 from hilkit.errors import FileProblems, HilkitError
 from hilkit.files import Document, Lab, Loc, load
@@ -78,6 +79,9 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     told = {**instruments, **({RADIO: radio_spec} if radio_spec else {})}
     interlocks = read_interlocks(entry.interlocks or {}, told, tuple(radio.channels) if radio else (), notes)
     _check_hot_switching(entry, told, notes)
+    rails = read_supplies(entry.supplies or (), instruments, notes)
+    channels = radio.channels if radio is not None else ()
+    second_means = read_second_means(entry.second_means or (), instruments, channels, notes)
     _check_rest(entry, notes, lab, folder)
     watch = watch_of(entry.watchdog, notes)
     if notes.problems or radio is None or radio_spec is None:
@@ -105,6 +109,9 @@ def read_bench(document: Document, lab: Lab) -> Bench:
         interlocks=interlocks,
         ramp=_ramp(entry),
         hot_switching=frozenset(entry.hot_switching),
+        rails=rails,
+        second_means=second_means,
+        off_level_dbm=None if entry.off_level is None else entry.off_level.dbm,
     )
 
 

@@ -10,6 +10,7 @@ from pydantic import Field, WithJsonSchema
 
 from hilkit.bench.accuracy import FractionEntry, InstrumentAccuracy, RadioAccuracy, RatioEntry, Vswr
 from hilkit.bench.interlock_entries import InterlockEntry
+from hilkit.bench.supplies import SecondMeansEntry, SupplyEntry
 from hilkit.bench.watch import WatchEntry
 from hilkit.files import FileModel
 from hilkit.quantities import Between, Fraction, Frequency, Length, Level, Ratio
@@ -254,6 +255,18 @@ class BenchFile(FileModel):
     )
     margin: Ratio | None = Field(
         None, description="distance kept from every rating; 3 dB where nothing is said"
+    )
+    supplies: list[SupplyEntry] = Field(
+        default_factory=list,
+        description="what powers the bench, in the order of switching on; it goes off in reverse",
+    )
+    second_means: list[SecondMeansEntry] = Field(
+        default_factory=list, description="what cuts RF where the radio does not obey"
+    )
+    off_level: Level | None = Field(
+        None,
+        description="highest level at a port of the radio that still counts as RF off, noise of the analyser "
+        "included; RF off is not confirmed by level where nothing is said",
     )
     calibrations: list[str] = Field(
         default_factory=list,

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from hilkit.bench.calibrated import PlaneSpec
     from hilkit.bench.connected import Connected
     from hilkit.bench.interlocks import Interlock
+    from hilkit.bench.supplies import SecondMeans, SupplyRail
     from hilkit.clock import Clock
     from hilkit.files import Lab
     from hilkit.instruments import Dialect, Transcript
@@ -109,6 +110,8 @@ class Bench:
     ``watch`` says how a run on it is watched.
     ``interlocks`` must hold while RF is on; ``hot_switching`` names what may move meanwhile, ``radio`` for
     its carrier.
+    ``rails`` are the outputs of supplies in the order of switching on, ``second_means`` what cuts RF where
+    the radio does not obey, ``off_level_dbm`` the highest level at a port that counts as off.
     """
 
     name: str
@@ -131,6 +134,9 @@ class Bench:
     interlocks: Mapping[str, Interlock] = field(default_factory=dict)
     ramp: RampSpec = RampSpec()
     hot_switching: frozenset[str] = frozenset()
+    rails: tuple[SupplyRail, ...] = ()
+    second_means: tuple[SecondMeans, ...] = ()
+    off_level_dbm: float | None = None
 
     @property
     def instrument_names(self) -> tuple[str, ...]:

@@ -37,6 +37,9 @@ class SwitchMatrix(ScpiInstrument):
             name="open_all", kind="action", meaning="open every channel", access="w", required=True
         ),
         CapabilitySpec(
+            name="open", kind="action", meaning="open channels", access="w", arguments=("channels",)
+        ),
+        CapabilitySpec(
             name="closed", kind="text", meaning="list of closed channels", access="r", required=True
         ),
     )
@@ -57,6 +60,18 @@ class SwitchMatrix(ScpiInstrument):
         """Open every channel, wait and verify."""
         self.do("open_all")
         self._settle_and_verify(())
+
+    def open(self, channels: Iterable[int]) -> None:
+        """Open these channels, wait and verify; others stay as they are."""
+        wanted = tuple(sorted(set(channels)))
+        self.do("open", channels=",".join(map(str, wanted)))
+        self.link.clock.sleep(self.dialect.settling_s)
+        if left := tuple(channel for channel in self.closed() if channel in wanted):
+            raise RefusedError(
+                f"channels {_listed(wanted)} should be open, {_listed(left)} are closed",
+                instrument=self.name,
+                next_step="check the channel numbers in the bench file; a relay may be stuck",
+            )
 
     def closed(self) -> tuple[int, ...]:
         """Ask which channels are closed, lowest first."""

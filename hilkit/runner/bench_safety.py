@@ -44,7 +44,7 @@ class BenchSafety:
             with request.suspended():
                 found = self._as_found(connected)
             self.reach(connected, request)
-            for text in found:
+            for text in (*found, *connected.power_up(self._clock)):
                 self._bus.emit(NoteTaken(step=0, text=text))
             self.watch.arm()
             yield

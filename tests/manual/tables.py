@@ -313,6 +313,8 @@ TABLES = [
         "of | `read` | what it is | allowed by",
         interlock_reads,
     ),
+    Table("bench_file", "supplies", KEY_HEAD, modelled("hilkit.bench.supplies.SupplyEntry")),
+    Table("bench_file", "second_means", KEY_HEAD, modelled("hilkit.bench.supplies.SecondMeansEntry")),
     Table("bench_file", "planes", KEY_HEAD, modelled("hilkit.bench.model.PlaneEntry")),
     Table("bench_file", "Accuracy of the radio", KEY_HEAD, modelled("hilkit.bench.accuracy.RadioAccuracy")),
     Table("plan_file", "Keys of the file", KEY_HEAD, modelled("hilkit.plans.PlanFile")),

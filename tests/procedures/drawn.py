@@ -114,7 +114,7 @@ def _draw(rng: np.random.Generator, figure: AccuracyFigure | None) -> float:
 
 
 def _matches(rng: np.random.Generator, vswr: float, *, least_loss_db: float) -> dict[str, str]:
-    """Both ends of an element, each by itself, as far as no energy is made (its columns' norm is 1 at most)."""
+    """Both ends of an element, each by itself, as far as no energy is made (columns of norm 1 at most)."""
     gain = 10 ** (-least_loss_db / 20)
     while True:
         near, far = _disc(rng, vswr), _disc(rng, vswr)
