@@ -246,7 +246,7 @@ class _GeneratorPhysics:
             levelled=levelled,
             external_reference=external,
         )
-        self.world.generators[self.name].set(output)
+        self.world.drive(self.name, output)
 
     @property
     def unlevelled(self) -> bool:

@@ -89,21 +89,27 @@ class Branch:
         self.relays = tuple(e.relay for e in self._elements if isinstance(e, RelayElement))
         self.pads = tuple(e.pad for e in self._elements if isinstance(e, StepAttenuatorElement))
 
+    @property
+    def count(self) -> int:
+        """Number of elements."""
+        return len(self._elements)
+
     def network(
         self,
         frequency_hz: Floats,
         *,
         pad_loss_db: Mapping[str, Floats],
         closed: Mapping[str, frozenset[int]],
+        first: int | None = None,
     ) -> Complex:
-        """Return the S-parameters of all elements in a row.
+        """Return the S-parameters of all elements in a row, or of the ``first`` ones.
 
         ``pad_loss_db`` gives the true loss of each step attenuator over ``frequency_hz`` beyond its insertion
         loss; ``closed`` the channels that each relay has closed.
         """
         joined = np.zeros((len(frequency_hz), 2, 2), dtype=np.complex128)
         joined[:, 0, 1] = joined[:, 1, 0] = 1.0
-        for element in self._elements:
+        for element in self._elements[:first]:
             joined = cascade(joined, self._element(element, frequency_hz, pad_loss_db, closed))
         return joined
 

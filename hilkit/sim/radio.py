@@ -84,6 +84,8 @@ class SimRadio:
         self.port_waves: Callable[[int], tuple[float, float]] = lambda number: (0.0, 0.0)
         self.loose: set[int] = set()
         self.excess_heat_c = 0.0
+        self.on_change: Callable[[], None] = lambda: None
+        """Called after every command that changed something."""
         self._start(clock.now(), uptime_s=self.profile.uptime.s)
         self._commands: dict[str, Callable[[list[str]], str]] = {
             "about": self._about,
@@ -148,11 +150,14 @@ class SimRadio:
         if command is None:
             return f"sorry 10 unknown word {words[0]}"
         try:
-            return command(words[1:])
+            answer = command(words[1:])
         except _Sorry as refused:
             return str(refused)
         finally:
             self.power.look()
+        if answer == "ok":
+            self.on_change()
+        return answer
 
     def console_lines(self) -> list[str]:
         """Return and forget the console lines that are due: ``~ ``, the time in s, and what the unit says."""

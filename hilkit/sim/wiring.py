@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,6 +45,7 @@ class Wiring:
         self.branches = {
             name: Branch(path.elements, profile.folder) for name, path in self._file.paths.items()
         }
+        self._gains: dict[tuple[object, ...], tuple[float, ...]] = {}
         self._transfers: dict[tuple[object, ...], Complex] = {}
         self._skirts = {
             number: _skirt(channel.profile.synthesiser) for number, channel in radio.channels.items()
@@ -142,13 +144,35 @@ class Wiring:
             self._transfers[key] = wave_transfer(self._network(path, frequency_hz), source, load)
         return self._transfers[key]
 
-    def _network(self, path: str, frequency_hz: Floats) -> Complex:
+    def gains(self, path: str, frequency_hz: float) -> tuple[float, ...]:
+        """Return the power gain from the port to behind each element as it stands, 1 for the port itself.
+
+        Every point counts as matched on both sides.
+        """
+        key = (path, self.setting(path), frequency_hz)
+        if key not in self._gains:
+            if len(self._gains) > 512:
+                self._gains.clear()
+            self._gains[key] = self._find_gains(path, np.array([frequency_hz]))
+        return self._gains[key]
+
+    def _find_gains(self, path: str, frequency_hz: Floats) -> tuple[float, ...]:
         branch = self.branches[path]
-        return branch.network(
-            frequency_hz,
-            pad_loss_db={name: self._pads[name].loss_db(frequency_hz) for name in branch.pads},
-            closed={name: self._relays[name].closed for name in branch.relays},
+        states = self._states(path, frequency_hz)
+        return tuple(
+            float(np.abs(branch.network(frequency_hz, first=count, **states)[0, 1, 0]) ** 2)
+            for count in range(branch.count + 1)
         )
+
+    def _network(self, path: str, frequency_hz: Floats) -> Complex:
+        return self.branches[path].network(frequency_hz, **self._states(path, frequency_hz))
+
+    def _states(self, path: str, frequency_hz: Floats) -> dict[str, Any]:
+        branch = self.branches[path]
+        return {
+            "pad_loss_db": {name: self._pads[name].loss_db(frequency_hz) for name in branch.pads},
+            "closed": {name: self._relays[name].closed for name in branch.relays},
+        }
 
     def ends(self, path: str, port: int) -> Ends:
         """A path between a channel of the radio and its analyser."""

@@ -18,11 +18,12 @@ from numpy.typing import NDArray
 
 from hilkit.clock import Clock
 from hilkit.sim.frontend import Arrival
+from hilkit.sim.levels import LevelLog
 from hilkit.sim.outputs import SimSupply
 from hilkit.sim.profile import Profile
 from hilkit.sim.radio import SimRadio
 from hilkit.sim.receiver import Receiver, SweepRequest, SweepResult
-from hilkit.sim.substitution import Arriving, Connections, Feed, PowerRead, SimGenerator, SimMeter
+from hilkit.sim.substitution import Arriving, Connections, Feed, Output, PowerRead, SimGenerator, SimMeter
 from hilkit.sim.switchgear import HotMove, SimPad, SimRelay
 from hilkit.sim.transmitter import Transmission, record, spectrum
 from hilkit.sim.wiring import Wiring
@@ -105,6 +106,10 @@ class World:
         self.wiring = Wiring(profile, self.radio, self.generators, self.pads, self.relays)
         self.radio.port_waves = self._port_waves_w
         self.radio.loose.update(path.channel for path in file.paths.values() if not path.connected)
+        self.levels = LevelLog(
+            self.radio, self.wiring, self.connections, self.generators, tuple(self.meters), clock
+        )
+        self.radio.on_change = self.levels.look
         self._external_since_s: dict[str, float | None] = dict.fromkeys(file.analysers)
         self._arrivals: dict[str, tuple[object, dict[int, Transmission], Arrival]] = {}
         self.reference_present = dict.fromkeys(file.analysers, file.reference.present)
@@ -155,6 +160,12 @@ class World:
         """
         with self.lock:
             self.connections.connect(instrument, plane)
+            self.levels.look()
+
+    def drive(self, generator: str, output: Output) -> None:
+        """Change the output of a generator."""
+        self.generators[generator].set(output)
+        self.levels.look()
 
     def measure_power(
         self,
@@ -257,6 +268,7 @@ class World:
 
     def _hot_level(self, kind: str, name: str) -> float:
         """Highest level in dBm that anything sends into a path with this relay or pad."""
+        self.levels.look()
         levels = [-math.inf]
         for path_name, branch in self.wiring.branches.items():
             names = branch.pads if kind == "pad" else branch.relays
