@@ -155,6 +155,10 @@ class Path:
         place = next(i for i, element in enumerate(self.elements) if element.instrument == switch)
         return tuple(node for node in self.nodes if self._before[node] <= place)
 
+    def place(self, node: str) -> int:
+        """Return how many elements lie before a node; ``PathError`` for one that is not there."""
+        return len(self._up_to(node))
+
     def losses_db(self, frequency_hz: ArrayLike, *, pad_db: float = 0.0) -> NDArray[np.float64]:
         """Return the loss in dB from the radio port to the analyser at each frequency in Hz.
 

@@ -23,6 +23,7 @@ _LOST_OUTPUT = (errno.ENOSPC, errno.EIO, errno.EDQUOT)
 
 COMMANDS = {
     "run": "Run a plan on its bench and judge the readings.",
+    "rehearse": "Rehearse a plan: simulated counterparts stand in for everything on the bench.",
     "check": "Check files and how they fit together, without touching an instrument.",
     "report": "Write report files again from the record of a run.",
     "explain": "Show how sure one reading is: its uncertainty budget, and what would halve it.",

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from hilkit.reports import Console, Screen
     from hilkit.runner import Choice, Resumption
 
-__all__ = ["command"]
+__all__ = ["command", "report"]
 
 
 @click.command("run", epilog=f"{RF_CAUTION}\n\n{exit_codes()}")
@@ -175,10 +175,10 @@ def _run(
         )
     finally:
         screen.close()
-    return int(worst_exit([code, _report(folder, screen, console)]))
+    return int(worst_exit([code, report(folder, screen, console)]))
 
 
-def _report(folder: Path, screen: Screen, console: Console) -> ExitCode:
+def report(folder: Path, screen: Screen, console: Console) -> ExitCode:
     """Write the JUnit file and show the summary; trouble here is told and never hides how the run ended."""
     from hilkit.record import Record
     from hilkit.reports import summary_block, with_farewell, write_junit

@@ -7,6 +7,7 @@ from hilkit.reports.inspection import inspection_block
 from hilkit.reports.junit import junit_tree, write_junit
 from hilkit.reports.lines import Line, visible, wrapped
 from hilkit.reports.power import power_block
+from hilkit.reports.rehearsal import rehearsal_block, rehearsal_line
 
 __all__ = [
     "Console",
@@ -19,6 +20,8 @@ __all__ = [
     "inspection_block",
     "junit_tree",
     "power_block",
+    "rehearsal_block",
+    "rehearsal_line",
     "screen_for",
     "show_run",
     "summary_block",

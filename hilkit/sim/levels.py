@@ -1,4 +1,4 @@
-"""The highest level that each point of a simulated bench has seen, as a peak-holding probe there would show it.
+"""The highest level that each point of a simulated bench has seen, as a peak-holding probe would show it.
 
 The probe looks whenever something changes: a radio channel, a generator, a pad, a relay, a cable. Between two
 changes levels only sink, as the amplifier warms up. Power runs forward through the true elements, each point

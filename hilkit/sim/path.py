@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from hilkit.quantities import Frequency, Ratio
 from hilkit.sim.profile import (
+    AmplifierElement,
     CableElement,
     Element,
     LossElement,
@@ -122,6 +123,8 @@ class Branch:
     ) -> Complex:
         if isinstance(element, NetworkElement):
             return _weakened(self._networks[element.file].at(frequency_hz, element.ports), element.excess.db)
+        if isinstance(element, AmplifierElement):
+            return _amplifier(element, frequency_hz)
         if isinstance(element, RelayElement):
             loss = _relay_loss(element, frequency_hz, closed[element.relay])
         elif isinstance(element, StepAttenuatorElement):
@@ -150,6 +153,15 @@ def _lossy(element: MatchedElement, frequency_hz: Floats, loss_db: Floats) -> Co
         reflection(element.match.db, element.match_phase.deg),
         None if far is None else reflection(far.db, element.match_out_phase.deg),
     )
+
+
+def _amplifier(element: AmplifierElement, frequency_hz: Floats) -> Complex:
+    turn = np.exp(-2j * np.pi * frequency_hz * element.delay.s)
+    network = np.empty((len(frequency_hz), 2, 2), dtype=np.complex128)
+    network[:, 1, 0] = 10 ** (over_frequency(element.gain, frequency_hz) / 20) * turn
+    network[:, 0, 1] = 10 ** (-element.isolation.db / 20) * turn
+    network[:, 0, 0] = network[:, 1, 1] = reflection(element.match.db, element.match_phase.deg)
+    return network
 
 
 def _relay_loss(element: RelayElement, frequency_hz: Floats, closed: frozenset[int]) -> Floats:

@@ -31,6 +31,7 @@ from hilkit.sim.profile_substitution import GeneratorProfile, PowerMeterProfile
 from hilkit.sim.profile_supply import SupplyProfile
 
 __all__ = [
+    "AmplifierElement",
     "AnalyserProfile",
     "Element",
     "Fault",
@@ -173,6 +174,14 @@ class CableElement(MatchedElement):
     dielectric: Ratio = Ratio.parse("0 dB")
 
 
+class AmplifierElement(MatchedElement):
+    """An amplifier in its linear range: ``gain`` forward, ``isolation`` the other way."""
+
+    kind: Literal["amplifier"]
+    gain: Ratio | Table
+    isolation: Ratio = Ratio.parse("40 dB")
+
+
 class RelayElement(MatchedElement):
     """The way through one relay channel."""
 
@@ -204,7 +213,7 @@ class NetworkElement(FileModel):
 
 
 Element = Annotated[
-    LossElement | CableElement | RelayElement | StepAttenuatorElement | NetworkElement,
+    LossElement | CableElement | AmplifierElement | RelayElement | StepAttenuatorElement | NetworkElement,
     Field(discriminator="kind"),
 ]
 
