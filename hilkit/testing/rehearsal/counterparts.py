@@ -322,7 +322,7 @@ class ConsoleCounterpart(Speaking):
         return self._done if self._refused is None else self._error(self._refused)
 
     def _error(self, said: Mapping[str, str]) -> str:
-        text = answer_for(self._manners.error, {name: [each] for name, each in said.items()})
+        text = answer_for(self._manners.error, said)
         if text is None:
             self._doubts.add(self.name, f"no text was found that fits the pattern {self._manners.error!r}")
         return text if text is not None else " ".join(said.values())

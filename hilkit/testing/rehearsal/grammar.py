@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from hilkit.errors import HilkitError
 from hilkit.instruments import Capability, Dialect, Limits
 from hilkit.instruments.capability import Value
-from hilkit.testing.rehearsal.samples import answer_for
+from hilkit.testing.rehearsal.samples import answers
 
-__all__ = ["Grammar", "Heard", "free", "number_texts", "written"]
+__all__ = ["Grammar", "Heard", "free", "reads", "texts_of", "written"]
 
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _OTHERS = {
@@ -117,7 +117,7 @@ def free(capability: Capability) -> Capability:
     return replace(capability, limits=Limits())
 
 
-def number_texts(value: float) -> Iterable[str]:
+def _number_texts(value: float) -> Iterable[str]:
     """Yield ways to write a number: which one fits is for the reply pattern to say."""
     if value == round(value):
         yield f"{value:.0f}"
@@ -128,41 +128,40 @@ def number_texts(value: float) -> Iterable[str]:
 
 
 def written(
-    capability: Capability, value: Value, groups: Mapping[str, str], arguments: Mapping[str, str]
-) -> str | None:
-    """Return the answer that tells ``value`` as the dialect expects it, ``None`` where no answer can.
+    capability: Capability,
+    value: Value,
+    groups: Mapping[str, str],
+    arguments: Mapping[str, str],
+    pool: Iterable[str] = (),
+) -> Iterator[str]:
+    """Yield answers that tell ``value`` as the dialect expects it; none where no answer can.
 
-    ``groups`` are texts for the other groups of the reply pattern. The answer is read back by the dialect
-    itself: what it would take for another value is no answer.
+    ``groups`` are texts for the other groups of the reply pattern, ``pool`` texts for its open parts. Each
+    answer is read back by the dialect itself: what it would take for another value is no answer.
     """
     pattern = r"(?P<value>.*)" if capability.reply is None else capability.reply
     for name, text in arguments.items():
         pattern = pattern.replace("{" + name + "}", text)
-
     if "value" not in re.compile(pattern).groupindex:  # an identity, told by groups of other names
-        return answer_for(pattern, {name: [text] for name, text in groups.items()})
-
-    def agrees(text: str) -> bool:
-        try:
-            back = capability.read(text, instrument="", **arguments)
-        except HilkitError:
-            return False
-        return back == value or (_is_number(back, value) and _close(capability, float(value), float(back)))
-
-    return _first(pattern, _texts(capability, value), groups, agrees)
+        yield from answers(pattern, groups)
+        return
+    for text in texts_of(capability, value):
+        for answer in answers(pattern, {**groups, "value": text}, pool):
+            if reads(capability, answer, value, arguments):
+                yield answer
 
 
-def _first(
-    pattern: str, texts: Iterable[str], groups: Mapping[str, str], agrees: Callable[[str], bool]
-) -> str | None:
-    for text in texts:
-        answer = answer_for(pattern, {**{name: [each] for name, each in groups.items()}, "value": [text]})
-        if answer is not None and agrees(answer):
-            return answer
-    return None
+def reads(capability: Capability, answer: str, value: Value, arguments: Mapping[str, str]) -> bool:
+    """Return whether the dialect takes an answer for this value."""
+    try:
+        back = capability.read(answer, instrument="", **arguments)
+    except HilkitError:
+        return False
+    return back == value or (_is_number(back, value) and _close(capability, float(value), float(back)))
 
 
-def _texts(capability: Capability, value: Value) -> Iterable[str]:
+def texts_of(capability: Capability, value: Value) -> Iterable[str]:
+    """Yield the ways in which an instrument may write a value."""
     kind = capability.spec.kind
     if kind == "boolean":
         state = bool(value) != capability.inverted
@@ -174,7 +173,7 @@ def _texts(capability: Capability, value: Value) -> Iterable[str]:
         return [word, f'"{word}"']
     if kind == "text":
         return [str(value), f'"{value}"']
-    return number_texts(float(value) / (1.0 if kind == "integer" else capability.scale))
+    return _number_texts(float(value) / (1.0 if kind == "integer" else capability.scale))
 
 
 def _is_number(*values: Value) -> bool:

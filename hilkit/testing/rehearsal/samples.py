@@ -7,15 +7,19 @@ fits, with the true value in the group ``value``.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from functools import lru_cache
 from importlib import import_module
-from itertools import combinations
+from itertools import combinations, product
 from typing import Any
 
-__all__ = ["answer_for", "sample"]
+__all__ = ["answer_for", "answers", "sample"]
 
 _PARSER: Any = import_module("re._parser")
 """The parser of the standard library's own patterns: nothing else knows all of their syntax."""
+
+_MOST_WILD = 3
+"""Parts of a pattern for which different texts are tried."""
 
 _CANDIDATES = "1a -x_.,:;A0/\"'"
 _CATEGORIES = {
@@ -28,46 +32,66 @@ _CATEGORIES = {
 }
 
 
-def answer_for(pattern: str, fills: Mapping[str, Iterable[str]]) -> str | None:
-    """Return a text that fits ``pattern``, each of its groups holding one of the texts in ``fills``.
+def answers(pattern: str, fills: Mapping[str, str], pool: Iterable[str] = ()) -> Iterator[str]:
+    """Yield texts that fit ``pattern`` with ``fills`` in its groups, the plainest first.
 
-    Of several texts for a group the first that fits is taken. A group other than ``value`` whose texts all
-    do not fit holds anything; ``None`` where the pattern leaves no room for a text of ``value``.
+    A group other than ``value`` that has no room for its text holds anything. ``pool`` are texts for parts of
+    the pattern that let much through, as where two patterns have to fit one answer.
     """
     named = re.compile(pattern).groupindex
-    wanted = {name: list(texts) for name, texts in fills.items() if name in named}
+    wanted = {name: text for name, text in fills.items() if name in named}
     others = [name for name in wanted if name != "value"]
+    texts = (None, "x", *pool)
     for dropped in (set(each) for n in range(len(others) + 1) for each in combinations(others, n)):
-        kept = {name: texts for name, texts in wanted.items() if name not in dropped}
-        for choice in _choices(kept):
-            text = sample(pattern, choice)
-            found = re.fullmatch(pattern, text, re.DOTALL)
-            if found is not None and all(found[name] == filled for name, filled in choice.items()):
-                return text
-    return None
+        kept = {name: text for name, text in wanted.items() if name not in dropped}
+        writer = _writer(pattern, kept)
+        for choice in product(texts, repeat=min(writer.count_wild(), _MOST_WILD)):
+            text = writer.write(choice)
+            found = re.fullmatch(pattern, text.strip(), re.DOTALL)
+            if found is not None and all(found[name] == filled for name, filled in kept.items()):
+                yield text.strip()
 
 
-def _choices(texts: Mapping[str, list[str]]) -> Iterable[dict[str, str]]:
-    """Yield one text for each group: first all first ones, then the others of ``value``."""
-    first = {name: each[0] for name, each in texts.items() if each}
-    yield first
-    for text in texts.get("value", [])[1:]:
-        yield {**first, "value": text}
+def answer_for(pattern: str, fills: Mapping[str, str]) -> str | None:
+    """Return the first of ``answers``, ``None`` where the pattern leaves no room for a text of ``value``."""
+    return next(answers(pattern, fills), None)
 
 
 def sample(pattern: str, fills: Mapping[str, str] | None = None) -> str:
     """Return a short text that fits ``pattern`` as far as can be seen, with ``fills`` in its named groups."""
+    return _writer(pattern, fills or {}).write(())
+
+
+def _writer(pattern: str, fills: Mapping[str, str]) -> _Writer:
+    parsed, names = _parsed(pattern)
+    return _Writer(parsed, names, fills)
+
+
+@lru_cache(maxsize=512)
+def _parsed(pattern: str) -> tuple[Any, Mapping[int, str]]:
     parsed = _PARSER.parse(pattern)
-    names = {number: name for name, number in parsed.state.groupdict.items()}
-    return _Writer(names, fills or {}).text(parsed)
+    return parsed, {number: name for name, number in parsed.state.groupdict.items()}
 
 
 class _Writer:
-    """Writes one text along a parsed pattern."""
+    """Writes texts along a parsed pattern."""
 
-    def __init__(self, names: Mapping[int, str], fills: Mapping[str, str]) -> None:
-        self._names, self._fills = names, fills
+    def __init__(self, parsed: Any, names: Mapping[int, str], fills: Mapping[str, str]) -> None:
+        self._parsed, self._names, self._fills = parsed, names, fills
         self._written: dict[int, str] = {}
+        self._wild: Sequence[str | None] = ()
+        self._seen = 0
+
+    def count_wild(self) -> int:
+        """Return how many parts of the pattern let nearly any text through."""
+        self.write(())
+        return self._seen
+
+    def write(self, wild: Sequence[str | None]) -> str:
+        """Return a text; ``wild`` has texts for the parts that let much through, ``None`` for a short one."""
+        self._written.clear()
+        self._wild, self._seen = wild, 0
+        return self.text(self._parsed)
 
     def text(self, items: Any) -> str:
         return "".join(self._item(str(op), argument) for op, argument in items)
@@ -89,6 +113,11 @@ class _Writer:
             return self.text(argument)
         if op in ("MAX_REPEAT", "MIN_REPEAT", "POSSESSIVE_REPEAT"):
             least, most, inner = argument
+            if most > 1 and len(inner) == 1 and str(inner[0][0]) in ("IN", "ANY", "NOT_LITERAL"):
+                chosen = self._wild[self._seen] if self._seen < len(self._wild) else None
+                self._seen += 1
+                if chosen is not None:
+                    return chosen
             count = max(least, 1) if most and self._filled(inner) else least
             return "".join(self.text(inner) for _ in range(min(count, 50)))
         if op == "GROUPREF":

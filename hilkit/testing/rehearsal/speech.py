@@ -4,14 +4,17 @@ dialect of its class, and its answers come back in the words of the dialect."""
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from itertools import islice
 
 from hilkit.errors import HilkitError
 from hilkit.instruments import Capability, Dialect
 from hilkit.instruments.capability import Value
 from hilkit.testing.rehearsal.doubts import Doubts
-from hilkit.testing.rehearsal.grammar import Grammar, Heard, free, written
+from hilkit.testing.rehearsal.grammar import Grammar, Heard, free, reads, texts_of, written
 
 __all__ = ["NoAnswer", "Refused", "Speech"]
+
+_MOST_TRIED = 200
 
 Tell = Callable[[str], None]
 Ask = Callable[[str], str | None]
@@ -68,35 +71,44 @@ class Speech:
         bits = [each for each in heard.capabilities if each.bit is not None]
         if bits:
             return str(sum(self._bit(each, heard.arguments) for each in bits))
-        # The richest pattern writes the answer; the others have to read it.
-        ranked = sorted(heard.capabilities, key=lambda each: -(each.reply or "").count("(?P<"))
-        text = self._written(ranked[0], heard.arguments)
-        for other in ranked[1:]:
-            if other.match(text, **heard.arguments) is None:
-                self._doubts.add(
-                    self.name,
-                    f"{other.name} and {ranked[0].name} ask the same, but {text!r} fits only one of their "
-                    "reply patterns",
-                )
-        return text
+        asked = [(each, *self._value(each, heard.arguments)) for each in heard.capabilities]
+        if len(asked) == 1:
+            return self._alone(*asked[0], heard.arguments)
+        return self._together(asked, heard.arguments)
+
+    def _alone(
+        self, capability: Capability, value: Value, groups: Mapping[str, str], arguments: Mapping[str, str]
+    ) -> str:
+        text = next(written(capability, value, groups, arguments), None)
+        if text is not None:
+            return text
+        shown = next(iter(texts_of(capability, value)))
+        self._doubts.add(
+            self.name,
+            f"the reply pattern of {capability.name}, {capability.reply!r}, leaves no room for {shown}: an "
+            "instrument that answers it would not be understood",
+        )
+        return shown
+
+    def _together(
+        self,
+        asked: list[tuple[Capability, Value, Mapping[str, str]]],
+        arguments: Mapping[str, str],
+    ) -> str:
+        """Answer a question that several capabilities ask: one text that each of their patterns reads."""
+        pool = [next(iter(texts_of(capability, value))) for capability, value, _ in asked if value != ""]
+        for capability, value, groups in asked:
+            for text in islice(written(capability, value, groups, arguments, pool), _MOST_TRIED):
+                if all(reads(other, text, its, arguments) for other, its, _ in asked):
+                    return text
+        names = " and ".join(capability.name for capability, *_ in asked)
+        self._doubts.add(self.name, f"{names} ask the same, but no answer was found that all of them read")
+        return self._alone(*asked[0], arguments)
 
     def _bit(self, capability: Capability, arguments: Mapping[str, str]) -> int:
         value, _ = self._value(capability, arguments)
         assert capability.bit is not None
         return int(bool(value) != capability.inverted) << capability.bit
-
-    def _written(self, capability: Capability, arguments: Mapping[str, str]) -> str:
-        value, groups = self._value(capability, arguments)
-        text = written(capability, value, groups, arguments)
-        if text is not None:
-            return text
-        shown = capability.shown(value)
-        self._doubts.add(
-            self.name,
-            f"the reply pattern of {capability.name} leaves no room for {shown}; {capability.reply!r} would "
-            "not understand an instrument that answers it",
-        )
-        return shown
 
     def _value(self, capability: Capability, arguments: Mapping[str, str]) -> tuple[Value, Mapping[str, str]]:
         """Return a value as the simulated instrument has it, with further facts of its answer."""
