@@ -14,6 +14,7 @@ __all__ = ["LIMITS", "NodeSeen", "RehearsalFindings", "StepTime", "rehearsal_blo
 LIMITS = (
     "whether the instruments know the commands and answer as the reply patterns say: the counterparts were "
     "made from the same driver files. `hilkit inspect` and `hilkit talk` ask the instruments",
+    "what an instrument does beside what it is told, such as one setting that moves another",
     "whether the bench is as its file says: cables, losses, loads, ratings, what is connected where",
     "the readings of your radio: those here come from a model, and so do their verdicts",
     "how long your instruments and your radio take beyond what the driver files say",

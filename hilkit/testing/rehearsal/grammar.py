@@ -13,6 +13,8 @@ from hilkit.testing.rehearsal.samples import answers
 
 __all__ = ["Grammar", "Heard", "free", "reads", "texts_of", "written"]
 
+_MOST_KNOWN = 2000
+
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _OTHERS = {
     "channel": r"\d+",
@@ -55,10 +57,18 @@ class Grammar:
                     templates.append(_template(text, capability, query))
         # The most literal text wins: `lo 1 restart` is no carrier, `tune 1 ?` no start of a calibration.
         self._templates = sorted(templates, key=lambda each: -each.literal)
+        self._known: dict[str, Heard | None] = {}
 
     def hear(self, line: str) -> Heard | None:
         """Return what a line asks for, ``None`` where no text of the dialect fits."""
         text = line.strip()
+        if text not in self._known:
+            if len(self._known) > _MOST_KNOWN:
+                self._known.clear()
+            self._known[text] = self._find(text)
+        return self._known[text]
+
+    def _find(self, text: str) -> Heard | None:
         for template in self._templates:
             found = template.pattern.fullmatch(text)
             if found is None:
