@@ -136,20 +136,27 @@ class RehearsedBench(SimulatedBench):
 
 
 def _identity(spec: InstrumentSpec, doubts: Doubts) -> str:
-    """Return what the counterpart answers to ``*IDN?``: model and serial of the bench file."""
-    serial, firmware = spec.serial or "0", "rehearsal"
-    model = spec.model or spec.name
-    tried = [f"Simulated,{model},{serial},{firmware}"]
-    pattern = spec.dialect.identity
-    if pattern:
-        shown = sample(pattern)
-        tried.append(f"Simulated,{spec.model or shown},{serial},{shown}")
-        tried += [f"{shown},{model},{serial},{firmware}", shown]
-    for identity in tried:
-        if _fits(pattern, identity):
-            return identity
-    doubts.add(spec.name, f"model {model!r} of the bench file does not fit {pattern!r} of its driver file")
-    return tried[0]
+    """Return what the counterpart answers to ``*IDN?``: model and serial of the bench file.
+
+    A pattern of the driver file that these do not fit may ask for a maker or a firmware.
+    """
+    serial, model, pattern = spec.serial or "0", spec.model or spec.name, spec.dialect.identity
+    plain = f"Simulated,{model},{serial},rehearsal"
+    if _fits(pattern, plain):
+        return plain
+    if spec.model:
+        doubts.add(
+            spec.name,
+            f"the model {model} of the bench file does not fit the identity {pattern!r} of its driver file; "
+            "unless that asks for a maker or a firmware, the instrument will be refused",
+        )
+    shown = sample(pattern)
+    tried = [
+        f"Simulated,{spec.model or shown},{serial},{shown}",
+        f"{shown},{model},{serial},rehearsal",
+        shown,
+    ]
+    return next((identity for identity in tried if _fits(pattern, identity)), plain)
 
 
 def _fits(pattern: str, identity: str) -> bool:

@@ -29,7 +29,8 @@ capabilities:
   rf: {set: "pa{channel} {value}", ask: "pa{channel}?", reply: 'pa{channel}=(?P<value>\d)',
        words: {"on": "1", "off": "0"}}
   carrier: {set: "freq{channel} {value}", ask: "freq{channel}?",
-            reply: 'freq{channel}=(?P<value>\d+\.\d+) MHz', unit: MHz, range: [3300 MHz, 3800 MHz], tolerance: 10 Hz}
+            reply: 'freq{channel}=(?P<value>\d+\.\d+) MHz',
+            unit: MHz, range: [3300 MHz, 3800 MHz], tolerance: 10 Hz}
   synthesiser_state: {ask: "pll{channel}?", reply: 'pll{channel}=(?P<value>\w+)',
                       words: {locked: LOCK, slewing: MOVE, lost: LOST}}
   synthesiser_restart: {set: "pll{channel} reset"}

@@ -59,7 +59,7 @@ def rehearse(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.Cap
 def test_a_foreign_bench_is_rehearsed_to_its_verdicts_without_anything_being_opened(
     rehearse: Rehearse, tmp_path: Path
 ) -> None:
-    """GPIB, a radio behind a program, an amplifier, no switch and no pad, commands that nobody has heard of."""
+    """GPIB, a radio behind a program, an amplifier, no switch and no pad, commands of nobody else."""
     done = rehearse("quay")
     assert done.code == 0, done.out + done.err
     assert "looks wrong" not in done.out
@@ -144,7 +144,7 @@ MISTAKES = {
     ),
     "a model that the driver does not know": (
         ("identity: 'OA-\\d{4}'", "identity: 'XX-\\d{4}'"),
-        "model 'OA-3000' of the bench file does not fit",
+        "the model OA-3000 of the bench file does not fit",
     ),
 }
 
