@@ -104,7 +104,8 @@ class Bench:
     peak where the file gives one, ``margin_db`` the distance kept from both.
     ``reference`` is the frequency reference of the analyser: ``external`` or ``internal``;
     ``reference_accuracy`` what is known of the one that feeds the instruments. ``simulation``
-    names the simulated profile, ``None`` for a real bench. ``text`` is the file as read, for the record.
+    names the simulated profile, ``None`` for a real bench; ``rehearsed`` says that it is played by
+    counterparts made from this very file. ``text`` is the file as read, for the record.
     ``calibration_policy`` says what becomes of a run whose path has no calibration in date over its
     frequencies, ``None`` where none is asked for. ``planes`` are where a person connects something.
     ``watch`` says how a run on it is watched.
@@ -126,6 +127,7 @@ class Bench:
     margin_db: float = DEFAULT_MARGIN_DB
     reference: Literal["external", "internal"] = "external"
     simulation: str | None = None
+    rehearsed: bool = False
     reference_accuracy: AccuracyFigure | None = None
     calibration_days: int | None = None
     calibration_policy: Literal["refuse", "warn"] | None = None

@@ -83,7 +83,7 @@ def _of_bench(bench: Bench, lab: Lab) -> Iterator[tuple[str, str]]:
         content = [load(file).data for file in spec.dialect.files]
         yield f"driver {spec.driver}", _digest(content)
     yield from _files(bench.text, bench.file, lab)
-    if bench.simulation is not None:
+    if bench.simulation is not None and not bench.rehearsed:
         profile = lab.find("profile", bench.simulation, relative_to=bench.file.parent)
         document = load(profile)
         # A fault that broke the run may be taken out, as it would be mended on a real bench.

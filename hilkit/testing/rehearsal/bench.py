@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from hilkit.bench import Bench, InstrumentSpec
+from hilkit.bench.interlocks import Interlock
 from hilkit.clock import VirtualClock
 from hilkit.errors import BenchError
 from hilkit.files import Lab, library
@@ -92,6 +93,7 @@ def _played(bench: Bench) -> Bench:
         name=f"{bench.name} (rehearsal)",
         radio_spec=radio,
         simulation="rehearsal",
+        rehearsed=True,
         calibration_policy=None,
     )
 
@@ -124,6 +126,7 @@ class RehearsedBench(SimulatedBench):
                 generic[generic_class(spec) or ""],
                 identity=_identity(spec, doubts),
                 doubts=doubts,
+                assumed=_contacts(bench, name),
             )
         radio = bench.radio_spec
         self._counterparts[self.resource_of(RADIO)] = ConsoleCounterpart(
@@ -133,6 +136,24 @@ class RehearsedBench(SimulatedBench):
     def at(self, resource: str) -> Instrument | None:
         """Return the counterpart at a resource name in full; None where there is none."""
         return self._counterparts.get(resource)
+
+
+def _contacts(bench: Bench, name: str) -> dict[str, str]:
+    """Return answers to what interlocks ask of an instrument in words of their own: all is as it must be."""
+    return {
+        interlock.ask: _holding(interlock)
+        for interlock in bench.interlocks.values()
+        if interlock.ask and interlock.instrument == name
+    }
+
+
+def _holding(interlock: Interlock) -> str:
+    if interlock.word is not None:
+        return interlock.word
+    low, high = interlock.low, interlock.high
+    if low is None or high is None:
+        return f"{low if high is None else high:g}"
+    return f"{(low + high) / 2:g}"
 
 
 def _identity(spec: InstrumentSpec, doubts: Doubts) -> str:

@@ -132,10 +132,12 @@ class ScpiCounterpart(Speaking):
         *,
         identity: str,
         doubts: Doubts,
+        assumed: Mapping[str, str],
     ) -> None:
         super().__init__(inner.name, inner.clock, dialect, latency_s=0.0)
         self.inner = inner
         self._identity = identity
+        self._assumed = assumed
         self._translated: Device = inner.connect(stream=True)
         self._raw: Device = inner.connect(stream=True)
         self._doubts = doubts
@@ -168,6 +170,8 @@ class ScpiCounterpart(Speaking):
             self._say(self._ask(_ERRORS), output)
         elif test is not None and text == test.query:
             self._say(self._ask("*TST?"), output)
+        elif text in self._assumed:
+            self._say(self._assumed[text], output)
         elif text.upper() == "*IDN?":
             self._tell("*IDN?")  # what it costs and what faults do to it
             self._drop()

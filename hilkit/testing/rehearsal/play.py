@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from hilkit.bench import Bench
+from hilkit.bench.interlocks import Interlock
 from hilkit.clock import WallClock
 from hilkit.errors import BenchError, ExitCode, worst_exit
 from hilkit.files import Lab
@@ -16,6 +17,7 @@ from hilkit.record import Listener, Outcome, Record
 from hilkit.reports.rehearsal import NodeSeen, RehearsalFindings, StepTime
 from hilkit.runner import Calibrations, choose, run
 from hilkit.safety import PersonStep
+from hilkit.safety.watchdog import unwatched
 from hilkit.sim.levels import Seen
 from hilkit.sim.world import World
 from hilkit.testing.rehearsal.bench import stage
@@ -87,11 +89,21 @@ def would_be_told(plan: Plan, bench: Bench, steps: Sequence[Step]) -> tuple[tupl
     today = WallClock().utc().date()
     calibrations = Calibrations.of(bench, runs, plan.allow_expired_calibration, today)
     refused = [f"calibration_policy: {sentence}" for sentence in calibrations.refused]
+    refused += [f"{problem.message} ({problem.next_step})" for problem in unwatched(bench)]
     told = [sentence for sentence in calibrations.told if sentence not in calibrations.refused]
     asking = [step.id for step in steps if step.procedure.asks_person]
+    told += [
+        f"interlock {each.name}: {each.subject()} has to be {each.allowed}; here it was taken for granted"
+        for each in _asked(bench)
+    ]
     if asking:
         told.append(f"{', '.join(asking)}: somebody at the bench, and a terminal, since a person is asked")
     return tuple(refused), tuple(told)
+
+
+def _asked(bench: Bench) -> Iterable[Interlock]:
+    """Yield the interlocks whose answer a rehearsal can only assume."""
+    return (interlock for interlock in bench.interlocks.values() if interlock.ask)
 
 
 def _times(folder: Path) -> Iterable[StepTime]:

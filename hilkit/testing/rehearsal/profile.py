@@ -19,6 +19,7 @@ from hilkit.bench.path import Element
 from hilkit.instruments import Dialect, Limits
 from hilkit.plans import Plan
 from hilkit.sim.profile import Profile, ProfileFile
+from hilkit.testing.rehearsal.supplies import radio_draw, supply_content
 
 __all__ = ["BELOW_MAX_DB", "profile_of", "waveforms_of"]
 
@@ -35,7 +36,6 @@ _CLASSES = {
     "power_meter": "power_meters",
     "dc_supply": "supplies",
 }
-_OUTPUTS = 8
 
 
 def profile_of(bench: Bench, plan: Plan, resources: Mapping[str, str]) -> Profile:
@@ -85,6 +85,7 @@ def _radio(bench: Bench, waveforms: Mapping[str, float], resource: str) -> dict[
             name: {"occupied": f"{width:.0f} Hz", "edge": f"{width / 60:.0f} Hz"}
             for name, width in waveforms.items()
         },
+        "draw": radio_draw(bench),
         "channels": {str(number): _channel(bench, attenuation) for number in bench.channels},
     }
 
@@ -258,20 +259,11 @@ def _meter(bench: Bench, spec: InstrumentSpec) -> dict[str, Any]:
     }
 
 
-def _supply(bench: Bench, spec: InstrumentSpec) -> dict[str, Any]:
-    voltage, current = _limits(spec.dialect, "voltage"), _limits(spec.dialect, "current_limit")
-    return {
-        "highest": f"{voltage.maximum or 60.0:g} V",
-        "highest_current": f"{current.maximum or 50.0:g} A",
-        "outputs": {str(number): {} for number in range(1, _OUTPUTS + 1)},
-    }
-
-
 _MAKERS: dict[str, Any] = {
     "analysers": _analyser,
     "pads": _pad,
     "relays": _relay,
     "generators": _generator,
     "power_meters": _meter,
-    "supplies": _supply,
+    "supplies": supply_content,
 }

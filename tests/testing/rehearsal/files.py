@@ -10,6 +10,7 @@ instrument_class: radio
 summary: unit on a shell
 terminators: {write: "\r\n", read: "\r\n"}
 timeout: 2 s
+safe_command: [ssh, unit7, pa, all, "off"]
 line: {echo: false, prompt: "", noise: "#", done: 'OK|DONE \d+', error: 'ERR(?P<number>-?\d+): (?P<text>.+)'}
 capabilities:
   identity:
