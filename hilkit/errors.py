@@ -30,6 +30,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 
+from hilkit.masking import masked
+
 __all__ = [
     "BenchBusyError",
     "BenchError",
@@ -109,9 +111,9 @@ class HilkitError(Exception):
     exit_code = ExitCode.BENCH
 
     def __init__(self, message: str, *, next_step: str = "") -> None:
-        super().__init__(message)
-        self.message = message
-        self.next_step = next_step
+        self.message = masked(message)
+        self.next_step = masked(next_step)
+        super().__init__(self.message)
 
     def __str__(self) -> str:
         return f"{self.message}\n  next: {self.next_step}" if self.next_step else self.message
@@ -159,7 +161,7 @@ class Problem:
         for label, text in (("seen", self.seen), ("allowed", self.allowed), ("next", self.next_step)):
             if text:
                 lines.append(f"  {label}: {text}")
-        return "\n".join(lines)
+        return masked("\n".join(lines))
 
 
 def _columns(text: str) -> int:

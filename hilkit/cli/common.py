@@ -13,6 +13,7 @@ import click
 
 from hilkit.cli.person import at_terminal, played_by
 from hilkit.errors import UsageError
+from hilkit.masking import masked
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench
@@ -82,7 +83,7 @@ def counted(number: int, noun: str) -> str:
 
 def say(text: str) -> None:
     """Tell the person something beside the result."""
-    click.echo(text, err=True)
+    click.echo(masked(text), err=True)
 
 
 def lab_of(folder: Path | None, near: Path | None = None) -> Lab:

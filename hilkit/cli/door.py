@@ -14,6 +14,7 @@ import click
 from hilkit import __version__
 from hilkit.cli.texts import exit_codes
 from hilkit.errors import ExitCode, HilkitError, UsageError
+from hilkit.masking import masked
 
 __all__ = ["Commands", "main", "program"]
 
@@ -135,7 +136,7 @@ def _output_lost(error: OSError) -> int:
 
 def _say(text: str) -> None:
     with suppress(OSError):
-        click.echo(text, err=True)
+        click.echo(masked(text), err=True)
 
 
 def _turn_away_from_pipe() -> None:
@@ -154,7 +155,8 @@ def _defect(error: Exception) -> int:
     with suppress(OSError):
         folder = Path(tempfile.mkdtemp(prefix="hilkit-"))
         path = folder / "traceback.txt"
-        path.write_text("".join(traceback.format_exception(error)), encoding="utf-8")
+        told = masked("".join(traceback.format_exception(error)))
+        path.write_text(told, encoding="utf-8")
         place = str(path)
     _say(
         f"hilkit: a defect in hilkit, not in your files: {type(error).__name__}: {error}\n"

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Protocol, TextIO, runtime_checkable
 
 from hilkit.clock import Clock
+from hilkit.masking import masked
 
 __all__ = [
     "NOTE",
@@ -48,7 +49,8 @@ class FileTranscript:
     messages.
 
     A line is ``2026-01-31T22:15:03.123Z analyser -> :INITiate:IMMediate``. Control characters are made
-    visible, long lines are cut; a binary block reaches the transcript already summarised by its link.
+    visible, passwords left out, long lines cut; a binary block reaches the transcript already summarised by
+    its link.
     """
 
     def __init__(self, path: Path, clock: Clock) -> None:
@@ -59,7 +61,7 @@ class FileTranscript:
     def line(self, instrument: str, direction: str, text: str) -> None:
         """Write the line with the clock's time."""
         stamp = self._clock.utc().isoformat(timespec="milliseconds").replace("+00:00", "Z")
-        entry = f"{stamp} {instrument} {direction} {visible(text, _LONGEST_LINE)}"
+        entry = f"{stamp} {instrument} {direction} {visible(masked(text), _LONGEST_LINE)}"
         self._last[instrument].append(entry)
         if not self._file.closed:
             self._file.write(entry + "\n")

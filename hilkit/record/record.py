@@ -14,6 +14,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from hilkit.errors import RecordError
+from hilkit.masking import masked
 from hilkit.readings import Budget, Trace, Verdict
 from hilkit.record import events
 from hilkit.record.carry import carry_over
@@ -140,7 +141,7 @@ class Record:
         columns = ", ".join(values)
         marks = ", ".join("?" * len(values))
         cursor = self._connection.execute(
-            f"INSERT INTO {table} ({columns}) VALUES ({marks})", tuple(values.values())
+            f"INSERT INTO {table} ({columns}) VALUES ({marks})", _storable(values)
         )
         return int(cursor.lastrowid or 0)
 
@@ -148,7 +149,7 @@ class Record:
         changes = ", ".join(f"{name} = ?" for name in values)
         condition = "" if where is None else " WHERE number = ?"
         numbers = () if where is None else (where,)
-        self._connection.execute(f"UPDATE {table} SET {changes}{condition}", (*values.values(), *numbers))
+        self._connection.execute(f"UPDATE {table} SET {changes}{condition}", (*_storable(values), *numbers))
 
     def _run_begun(self, event: events.RunBegun) -> None:
         values: dict[str, object] = {name: getattr(event, name) for name in _RUN_COLUMNS}
@@ -229,7 +230,7 @@ class Record:
         key = event.key
         self._connection.execute(
             f"UPDATE reading SET {changes} WHERE step = ? AND name = ? AND phase = ? AND idx IS ?",
-            (*values.values(), event.step, key.name, key.phase, key.index),
+            (*_storable(values), event.step, key.name, key.phase, key.index),
         )
 
     def _budget(self, budget: Budget | None) -> dict[str, Any] | None:
@@ -278,6 +279,20 @@ class Record:
 
 class _Storable(Protocol):
     def to_data(self) -> dict[str, Any]: ...
+
+
+def _storable(values: Mapping[str, object]) -> tuple[object, ...]:
+    """Return values as they may be written: without passwords, and in characters that UTF-8 has."""
+    return tuple(_text(value) if isinstance(value, str) else value for value in values.values())
+
+
+def _text(value: str) -> str:
+    shown = masked(value)
+    try:
+        shown.encode("utf-8")
+    except UnicodeEncodeError:  # half a surrogate pair, out of an answer that was no text
+        return shown.encode("utf-8", "backslashreplace").decode("utf-8")
+    return shown
 
 
 def _json(item: _Storable | None) -> str:

@@ -11,6 +11,8 @@ import math
 import textwrap
 from dataclasses import dataclass, field
 
+from hilkit.masking import masked
+
 __all__ = [
     "KEEP_TOGETHER",
     "STYLES",
@@ -84,13 +86,19 @@ def visible(text: str) -> str:
     """Return ``text`` with every control character written out, such as ``#x1B``: a reply must not move the
     cursor.
 
-    Keeps line feeds. The form is that of an XML character reference without its ampersand; XML 1.0 (fifth
-    edition, clause 2.2) allows none of these characters in any form.
+    Keeps line feeds and leaves passwords out. The form is that of an XML character reference without its
+    ampersand; XML 1.0 (fifth edition, clause 2.2) allows none of these characters in any form.
     """
-    return "".join(char if _printable(ord(char)) else f"#x{ord(char):02X}" for char in text)
+    return "".join(char if _printable(ord(char)) else f"#x{ord(char):02X}" for char in masked(text))
+
+
+_DIRECTIONS = {*range(0x202A, 0x202F), *range(0x2066, 0x206A)}
+"""Characters that turn the direction of writing: what follows would be shown in another order."""
 
 
 def _printable(code: int) -> bool:
+    if code in _DIRECTIONS:
+        return False
     return (
         code == 0x0A
         or 0x20 <= code <= 0x7E

@@ -11,6 +11,7 @@ from hilkit.bench import Bench, Connected, bench_lock
 from hilkit.clock import Clock
 from hilkit.errors import BenchError, BenchNotSafe, ExitCode, HilkitError, Interrupted, worst_exit
 from hilkit.files import Lab
+from hilkit.masking import masked
 from hilkit.plans import Plan
 from hilkit.record import TRACEBACK, TRANSCRIPT, Listener, NoteTaken, Record, RunEnded
 from hilkit.runner.bench_safety import BenchSafety
@@ -185,7 +186,7 @@ class _Run:
         path = self.stage.folder / TRACEBACK
         try:
             with path.open("a", encoding="utf-8") as file:
-                file.write(f"{traceback.format_exc()}\n")
+                file.write(f"{masked(traceback.format_exc())}\n")
         except OSError as trouble:
             return BenchError(
                 f"a defect in hilkit: {type(error).__name__}: {error} (not written down: {trouble})"

@@ -11,6 +11,7 @@ from hilkit.bench import Connected
 from hilkit.clock import Clock
 from hilkit.errors import BenchError, HilkitError, InstrumentError, RecordError
 from hilkit.judgement import Judgement, Limit, judge, other_reading, worst
+from hilkit.masking import masked
 from hilkit.plans import Combination, Step
 from hilkit.procedures.contract import Settings
 from hilkit.readings import Measured, Reading, ReadingKey, Verdict, overall
@@ -241,7 +242,7 @@ class StepRun:
     def _defect(self, error: Exception) -> str:
         path = self.folder / TRACEBACK
         with path.open("a", encoding="utf-8") as file:
-            file.write(f"step {self.step.id} ({self.combination})\n{traceback.format_exc()}\n")
+            file.write(f"step {self.step.id} ({self.combination})\n{masked(traceback.format_exc())}\n")
         return (
             f"the procedure {self.step.procedure.name} has a defect: {type(error).__name__}: {error}\n"
             f"  next: send {path} to whoever maintains the procedure"
