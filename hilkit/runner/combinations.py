@@ -19,6 +19,7 @@ from hilkit.runner.interrupt import StopRequest
 from hilkit.runner.planned import Item
 from hilkit.runner.recovery import Restarts, put_in_step
 from hilkit.runner.resume import Resumption
+from hilkit.runner.room import Room
 from hilkit.runner.step import StepRun
 from hilkit.runner.tail import Tail
 from hilkit.safety import OnPerson, Session
@@ -45,6 +46,7 @@ class Stage:
     calibrations: Calibrations
     on_person: OnPerson | None = None
     resume: Resumption | None = None
+    room: Room
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,6 +147,7 @@ class Combinations:
         """Do one step and close it."""
         planned, combination, step = items[position]
         bus = self.stage.bus
+        self.stage.room.look_before_step(planned.number)
         self.at_work = planned.number
         began_s = bus.now_s
         work = StepRun(

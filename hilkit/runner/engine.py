@@ -23,6 +23,7 @@ from hilkit.runner.fingerprint import fingerprint
 from hilkit.runner.interrupt import StopRequest
 from hilkit.runner.planned import Item, planned_steps, run_begun
 from hilkit.runner.resume import Resumption
+from hilkit.runner.room import Room
 from hilkit.runner.tail import Tail
 from hilkit.runner.watched import Watch, patience
 from hilkit.safety import OnPerson
@@ -58,6 +59,10 @@ def run(
     """
     steps = choose(plan, only=only, from_step=from_step)
     items = planned_steps(plan, bench, steps)
+    left = items if resume is None else resume.left(items)
+    carried = 0 if resume is None else resume.source.path.stat().st_size
+    room = Room.of(folder, left, bench, carried=carried)
+    room.look_before_the_run()
     record = Record.create(folder, durable=not clock.virtual)
     try:
         reached_s = 0.0 if resume is None else resume.reached_s
@@ -73,6 +78,7 @@ def run(
             calibrations=calibrations,
             on_person=on_person,
             resume=resume,
+            room=room,
         )
         bus.emit(
             run_begun(
@@ -86,7 +92,7 @@ def run(
                 resumed=() if resume is None else resume.chain,
             )
         )
-        return _Run(stage, items, lab).go(resource_manager)
+        return _Run(stage, items, left, lab).go(resource_manager)
     finally:
         record.close()
 
@@ -94,12 +100,11 @@ def run(
 class _Run:
     """One run at work."""
 
-    def __init__(self, stage: Stage, items: list[list[Item]], lab: Lab) -> None:
+    def __init__(self, stage: Stage, items: list[list[Item]], left: list[list[Item]], lab: Lab) -> None:
         self.stage = stage
         self.lab = lab
         self.safety = BenchSafety(stage.bench, stage.bus, stage.clock)
         self.planned = bool(items)
-        left = items if stage.resume is None else stage.resume.left(items)
         self.work = Combinations(stage, self.safety, left, count=len(items))
 
     def go(self, resource_manager: Any) -> ExitCode:

@@ -117,6 +117,11 @@ def small_night(folder: Path, *, drift: bool, plan: str = PLAN) -> SmallNight:
             text = text.replace(old, new)
         path.write_text(text, encoding="utf-8")
     (folder / "small.yaml").write_text(plan, encoding="utf-8")
+    return laid_night(folder)
+
+
+def laid_night(folder: Path) -> SmallNight:
+    """Return the lab that ``small_night`` has made."""
     lab = Lab(folder)
     return SmallNight(folder, lab, load_plan(folder / "small.yaml", lab), load_bench("simulated_pier", lab))
 
