@@ -9,6 +9,7 @@ from hilkit.analysis import LINES
 from hilkit.procedures.evidence.attenuation import attenuation_check, with_check
 from hilkit.procedures.evidence.drive import drive_check
 from hilkit.procedures.evidence.floor import floor_check
+from hilkit.procedures.evidence.hidden import hidden_check
 from hilkit.procedures.evidence.look import Look
 from hilkit.procedures.evidence.origin import place_checks, residual_checks
 from hilkit.procedures.evidence.state import References, drift_check, scatter_db
@@ -39,6 +40,9 @@ def checked(tone: ToneLines, picture: Picture, references: References, *, drive:
         lines[multiple] = _with_floor(lines[multiple], _named(multiple))
     for multiple in _exact(lines, OF_TWO_LINES):
         lines[multiple] = attenuation_check(tone, picture.tone, lines[multiple], _named(multiple))
+    for multiple in OF_TWO_LINES:
+        if multiple in lines and lines[multiple].reading.bound is Bound.UPPER:
+            lines[multiple] = hidden_check(tone, lines[multiple], _named(multiple))
     look = Look.like(tone)
     for multiple in _exact(lines, OF_THE_UNIT):
         for evidence in place_checks(look, lines[multiple], _named(multiple)):
