@@ -9,6 +9,7 @@ from typing import cast
 
 from hilkit.bench.accuracy import ACCURACY_KEYS, figure_of
 from hilkit.bench.calibrated import check_planes, read_calibrations
+from hilkit.bench.correlations import figures_of, read_correlations
 from hilkit.bench.elements import Surroundings, build_path
 from hilkit.bench.interlock_entries import read_interlocks
 from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry, RatingEntry
@@ -82,6 +83,11 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     rails = read_supplies(entry.supplies or (), instruments, notes)
     channels = radio.channels if radio is not None else ()
     second_means = read_second_means(entry.second_means or (), instruments, channels, notes)
+    # A mistake in an instrument or a path would be told again as a figure that is not there.
+    house = figure_of(entry.reference_accuracy, "bench file: reference accuracy")
+    figures = {} if notes.problems else figures_of(instruments, paths)
+    figures |= {} if house is None else {"reference_accuracy": house.source}
+    stated = () if notes.problems else read_correlations(entry.correlations, figures, notes)
     _check_rest(entry, notes, lab, folder)
     watch = watch_of(entry.watchdog, notes)
     if notes.problems or radio is None or radio_spec is None:
@@ -101,10 +107,11 @@ def read_bench(document: Document, lab: Lab) -> Bench:
         margin_db=DEFAULT_MARGIN_DB if entry.margin is None else entry.margin.db,
         reference=next((item.reference for item in entry.instruments.values() if item.reference), "external"),
         simulation=entry.simulation,
-        reference_accuracy=figure_of(entry.reference_accuracy, "bench file: reference accuracy"),
+        reference_accuracy=house,
         calibration_days=entry.calibration_days,
         calibration_policy=entry.calibration_policy,
         planes=planes,
+        correlations=stated,
         watch=watch,
         interlocks=interlocks,
         ramp=_ramp(entry),

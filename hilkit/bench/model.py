@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, WithJsonSchema
 
 from hilkit.bench.accuracy import FractionEntry, InstrumentAccuracy, RadioAccuracy, RatioEntry, Vswr
+from hilkit.bench.correlation_entries import CorrelationEntry
 from hilkit.bench.interlock_entries import InterlockEntry
 from hilkit.bench.supplies import SecondMeansEntry, SupplyEntry
 from hilkit.bench.watch import WatchEntry
@@ -286,6 +287,9 @@ class BenchFile(FileModel):
     )
     watchdog: WatchEntry | None = Field(
         None, description="how a run is watched, from a process of its own that switches RF off if it dies"
+    )
+    correlations: list[CorrelationEntry] = Field(
+        default_factory=list, description="figures of this file that share a cause, and how far"
     )
     reference_accuracy: FractionEntry | None = Field(
         None, description="frequency error of the reference that feeds the instruments"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING, Any, Literal
@@ -11,10 +11,12 @@ from typing import TYPE_CHECKING, Any, Literal
 from hilkit.bench.accuracy import AccuracyFigure, InstrumentAccuracy, figure_of
 from hilkit.bench.path import Path, PathError, frequency_text
 from hilkit.bench.watch import WatchSpec
+from hilkit.readings import Budget, BudgetLine
 
 if TYPE_CHECKING:
     from hilkit.bench.calibrated import PlaneSpec
     from hilkit.bench.connected import Connected
+    from hilkit.bench.correlations import StatedCorrelation
     from hilkit.bench.interlocks import Interlock
     from hilkit.bench.supplies import SecondMeans, SupplyRail
     from hilkit.clock import Clock
@@ -108,6 +110,7 @@ class Bench:
     counterparts made from this very file. ``text`` is the file as read, for the record.
     ``calibration_policy`` says what becomes of a run whose path has no calibration in date over its
     frequencies, ``None`` where none is asked for. ``planes`` are where a person connects something.
+    ``correlations`` are those that are stated between two figures of the file.
     ``watch`` says how a run on it is watched.
     ``interlocks`` must hold while RF is on; ``hot_switching`` names what may move meanwhile, ``radio`` for
     its carrier.
@@ -131,6 +134,7 @@ class Bench:
     reference_accuracy: AccuracyFigure | None = None
     calibration_days: int | None = None
     calibration_policy: Literal["refuse", "warn"] | None = None
+    correlations: tuple[StatedCorrelation, ...] = ()
     planes: Mapping[str, PlaneSpec] = field(default_factory=dict)
     watch: WatchSpec = field(default_factory=WatchSpec)
     interlocks: Mapping[str, Interlock] = field(default_factory=dict)
@@ -156,6 +160,12 @@ class Bench:
             known = ", ".join(str(number) for number in self.radio.channels)
             raise PathError(f"{self.name} has no channel {channel}", next_step=f"channels are {known}")
         return self.paths[self.radio.channels[channel]]
+
+    def budget(self, unit: str, lines: Sequence[BudgetLine]) -> Budget:
+        """Return the budget of lines made of this bench's figures, with the correlations between them."""
+        from hilkit.bench.correlations import correlated
+
+        return correlated(unit, lines, self.correlations)
 
     def of_class(self, instrument_class: str) -> tuple[InstrumentSpec, ...]:
         """Return the instruments of one class, such as ``step_attenuator``; ``radio`` gives the radio."""

@@ -116,6 +116,8 @@ def difference(first: Budget, second: Budget, unit: str) -> Budget:
     for (i, j), r in second.correlations.items():
         low, high = sorted((places[i], places[j]))
         pairs[low, high] = r
+    # What cancels follows nothing any more: kept, it could tie lines that lie at two carriers to each other.
+    pairs = {at: r for at, r in pairs.items() if all(lines[index].sensitivity for index in at)}
     return Budget(unit=unit, lines=lines, correlations=pairs)
 
 

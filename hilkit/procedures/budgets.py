@@ -16,7 +16,7 @@ since a power sweep has a thousand points.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -93,7 +93,11 @@ class LevelBudgets:
             *self.compression(trace, reading.level_dbm, beside_dbm=beside_dbm),
             self.noise(trace, reading),
         )
-        return Budget(unit="dBm", lines=lines)
+        return self._bench.budget("dBm", lines)
+
+    def of(self, unit: str, lines: Sequence[BudgetLine]) -> Budget:
+        """Return the budget of lines of this path, with the correlations that the bench file states."""
+        return self._bench.budget(unit, lines)
 
     def noise(self, trace: Trace, reading: LineReading) -> BudgetLine:
         """Return the line of a reading's noise, from the averages really taken; 0 where a bound holds it."""
@@ -138,7 +142,7 @@ class LevelBudgets:
             *(self._floor(floor_db) if subtracted else ()),
             scatter,
         )
-        return Budget(unit="dBm", lines=lines)
+        return self._bench.budget("dBm", lines)
 
     def common(self, trace: Trace, *, frequency_hz: float, pad_db: float) -> tuple[BudgetLine, ...]:
         """Return the lines that do not depend on the level read: analyser state, path, mismatch."""
@@ -283,7 +287,7 @@ def frequency_budget(bench: Bench, trace: Trace, *, frequency_hz: float, sd_hz: 
     lines.append(
         scatter_line("noise", sd_hz, unit="Hz", freedom=freedom, source="scatter of the fitted line")
     )
-    return Budget(unit="Hz", lines=tuple(lines))
+    return bench.budget("Hz", lines)
 
 
 def time_budget(resolution_s: float, what: str) -> Budget:

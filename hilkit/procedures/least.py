@@ -7,7 +7,6 @@ can be met by no value.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -45,7 +44,7 @@ class Least:
     def density(self, frequency_hz: float) -> Budget:
         """Return the budget of a power in a band, or of its density."""
         level = self.level(frequency_hz)
-        return replace(level, lines=(*level.lines, self._budgets.noise_bandwidth()))
+        return self._budgets.of("dBm", (*level.lines, self._budgets.noise_bandwidth()))
 
     def ratio(self, frequency_hz: float, tone_hz: float, ratio_db: float, unit: str = "dBc") -> Budget:
         """Return the budget of a level against that of the tone, ``ratio_db`` away from it."""
@@ -67,7 +66,7 @@ class Least:
 
     def _at(self, frequency_hz: float, level_dbm: float) -> Budget:
         common = self._budgets.common(self._trace, frequency_hz=frequency_hz, pad_db=self._pad_db)
-        return Budget(unit="dBm", lines=(*common, *self._budgets.scale(self._trace, level_dbm)))
+        return self._budgets.of("dBm", (*common, *self._budgets.scale(self._trace, level_dbm)))
 
 
 def least_time(poll_s: float) -> Budget:

@@ -83,7 +83,7 @@ class PathVerification(Procedure[PathVerificationSettings]):
     ) -> Budget | None:
         """Everything but the scatter, at the lowest frequency."""
         work = Substitution(bench, settings, ())
-        return _budget(work.path, work.least(_points_hz(settings)[0]), settings.pad.db)
+        return _budget(bench, work.path, work.least(_points_hz(settings)[0]), settings.pad.db)
 
     def measure(self, session: Session, settings: PathVerificationSettings) -> Iterator[Measured]:
         """Yield all deviations, then raise ``MeasurementError`` if one exceeds the alarm."""
@@ -98,7 +98,7 @@ class PathVerification(Procedure[PathVerificationSettings]):
                 index=each.frequency_hz,
                 evidence=each.evidence,
                 note=_against(work.path, each.frequency_hz, pad_db),
-                budget=_budget(work.path, each, pad_db),
+                budget=_budget(session.bench, work.path, each, pad_db),
             )
         if worst[0] > settings.alarm.db:
             raise MeasurementError(
@@ -115,7 +115,7 @@ def _against(path: Path, frequency_hz: float, pad_db: float) -> str:
     )
 
 
-def _budget(path: Path, loss: Loss, pad_db: float) -> Budget:
+def _budget(bench: Bench, path: Path, loss: Loss, pad_db: float) -> Budget:
     """Return the budget of a deviation: of the loss now, and of the loss that the bench counts with."""
     bare = path.between(None, None)
     near = frequency_text(loss.frequency_hz)
@@ -124,7 +124,7 @@ def _budget(path: Path, loss: Loss, pad_db: float) -> Budget:
         for line in path_lines(bare, loss.frequency_hz, pad_db=pad_db, near=near)
         if line.stated or line.quantity != "mismatch"  # the ends are those of the loss now
     ]
-    return Budget(unit="dB", lines=(*loss.budget.lines, *believed))
+    return bench.budget("dB", (*loss.budget.lines, *believed))
 
 
 def _points_hz(settings: PathVerificationSettings) -> tuple[float, ...]:

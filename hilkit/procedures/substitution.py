@@ -362,7 +362,7 @@ class Substitution:
             self._scatter("scatter of the reference", before),
             self._scatter("scatter through the path", after),
         )
-        return Budget(unit="dB", lines=lines)
+        return self._bench.budget("dB", lines)
 
     def _scatter(self, quantity: str, level: _Level) -> BudgetLine:
         count = self._settings.readings

@@ -73,7 +73,10 @@ class SweepBudgets:
         trace, point = self._settings(), self._points[-1]
         common = self._budgets.common(trace, frequency_hz=self._frequency_hz, pad_db=self._pad_db)
         lines = (*common, *self._budgets.scale(trace, point.level_dbm), *point.bent, point.joined)
-        return self._once(("level", *lines[len(common) :]), "dBm", lines)
+        key = ("level", *lines[len(common) :])
+        if key not in self._made:
+            self._made[key] = self._budgets.of("dBm", lines)
+        return self._made[key]
 
     def step(self, number: int) -> Budget:
         """Return the budget of a step; the first is number 0."""
@@ -129,11 +132,6 @@ class SweepBudgets:
         if key not in self._made:
             first, second = Budget(unit="dBm", lines=one), Budget(unit="dBm", lines=other)
             self._made[key] = ratio_budget(first, second, "dB")
-        return self._made[key]
-
-    def _once(self, key: tuple[object, ...], unit: str, lines: tuple[BudgetLine, ...]) -> Budget:
-        if key not in self._made:
-            self._made[key] = Budget(unit=unit, lines=lines)
         return self._made[key]
 
     def _settings(self) -> Trace:

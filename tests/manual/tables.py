@@ -317,6 +317,9 @@ TABLES = [
     Table("bench_file", "second_means", KEY_HEAD, modelled("hilkit.bench.supplies.SecondMeansEntry")),
     Table("bench_file", "planes", KEY_HEAD, modelled("hilkit.bench.model.PlaneEntry")),
     Table("bench_file", "Accuracy of the radio", KEY_HEAD, modelled("hilkit.bench.accuracy.RadioAccuracy")),
+    Table(
+        "bench_file", "Correlations", KEY_HEAD, modelled("hilkit.bench.correlation_entries.CorrelationEntry")
+    ),
     Table("plan_file", "Keys of the file", KEY_HEAD, modelled("hilkit.plans.PlanFile")),
     Table("limits_and_verdicts", "Keys of a limit", KEY_HEAD, modelled("hilkit.judgement.LimitFile")),
     Table(
