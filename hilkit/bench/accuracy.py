@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, Self, TypeVar
 from pydantic import AfterValidator, Field, model_validator
 
 from hilkit.files import FileModel, Mistake
-from hilkit.quantities import Between, Fraction, Frequency, Level, Quantity, Ratio
+from hilkit.quantities import Between, Fraction, Frequency, Level, Power, Quantity, Ratio
 from hilkit.readings import BudgetLine, Distribution
 
 __all__ = [
@@ -64,6 +64,7 @@ def _above_zero(value: Q) -> Q:
 
 Db = Annotated[Ratio, AfterValidator(_plain_db)]
 Width = Annotated[Db, AfterValidator(_above_zero)]
+Watts = Annotated[Power, AfterValidator(_not_negative), AfterValidator(_above_zero)]
 Part = Annotated[Fraction, AfterValidator(_not_negative), AfterValidator(_above_zero)]
 
 
@@ -142,13 +143,26 @@ class FractionFigure(_Figure):
         return "0.5 ppm"
 
 
+class PowerFigure(_Figure):
+    """A figure of accuracy that is a power."""
+
+    within: Watts | None = Field(None, description="limit on both sides")
+    expanded: Watts | None = Field(None, description="expanded uncertainty, as on a calibration certificate")
+    standard: Watts | None = Field(None, description="standard uncertainty")
+
+    @classmethod
+    def _example(cls) -> str:
+        return "50 nW"
+
+
 RatioEntry = Width | RatioFigure
 FractionEntry = Part | FractionFigure
+PowerEntry = Watts | PowerFigure
 
 
 @dataclass(frozen=True, kw_only=True)
 class AccuracyFigure:
-    """A figure as read: in dB (``unit`` dB) or relative to the value (``unit`` 1).
+    """A figure as read: in dB (``unit`` dB), relative to the value (``unit`` 1) or a power (``unit`` W).
 
     ``half_width`` is the limit that ``standard`` came from, ``None`` for a standard uncertainty given as
     such; ``source`` says where the figure stands.
@@ -183,11 +197,11 @@ class AccuracyFigure:
         return BudgetLine(**{**fields, **more})
 
 
-def figure_of(entry: Ratio | Fraction | _Figure | None, source: str) -> AccuracyFigure | None:
+def figure_of(entry: Ratio | Fraction | Power | _Figure | None, source: str) -> AccuracyFigure | None:
     """Return what an entry of the file says, ``None`` where it says nothing."""
     if entry is None:
         return None
-    if isinstance(entry, (Ratio, Fraction)):
+    if isinstance(entry, (Ratio, Fraction, Power)):
         return _figure(entry, "within", Distribution.RECTANGULAR, None, math.inf, source)
     key, value = entry.width
     shape = entry.distribution or ("rectangular" if key == "within" else "normal")
@@ -196,7 +210,12 @@ def figure_of(entry: Ratio | Fraction | _Figure | None, source: str) -> Accuracy
 
 
 def _figure(
-    value: Ratio | Fraction, key: str, shape: Distribution, k: float | None, freedom: float, source: str
+    value: Ratio | Fraction | Power,
+    key: str,
+    shape: Distribution,
+    k: float | None,
+    freedom: float,
+    source: str,
 ) -> AccuracyFigure:
     size = value.base
     divisor = (k or NORMAL_K) if shape is Distribution.NORMAL else shape.divisor
@@ -207,7 +226,7 @@ def _figure(
     else:
         half_width, size = size, size / divisor
     return AccuracyFigure(
-        unit="dB" if isinstance(value, Ratio) else "1",
+        unit=_UNITS[type(value)],
         standard=size,
         half_width=half_width,
         distribution=shape,
@@ -215,6 +234,9 @@ def _figure(
         source=source,
         degrees_of_freedom=freedom,
     )
+
+
+_UNITS = {Ratio: "dB", Fraction: "1", Power: "W"}
 
 
 Vswr = Annotated[float, Field(ge=1)]
@@ -255,6 +277,7 @@ class InstrumentAccuracy(FileModel):
     noise_bandwidth: FractionEntry | None = Field(
         None, description="error of the noise bandwidth of its resolution filters"
     )
+    zero: PowerEntry | None = Field(None, description="what the zeroing of a power meter leaves")
     vswr: Vswr | None = Field(None, description="VSWR of its port, 1 or more")
     vswr_known: bool = Field(
         False, description="true where the VSWR is a measured value, false where it is a limit"
@@ -271,11 +294,13 @@ class RadioAccuracy(FileModel):
 
 
 ACCURACY_KEYS: dict[str, tuple[str, ...]] = {
-    "signal_analyser": tuple(key for key in InstrumentAccuracy.model_fields if key != "attenuation"),
+    "signal_analyser": tuple(
+        key for key in InstrumentAccuracy.model_fields if key not in ("attenuation", "zero")
+    ),
     "step_attenuator": ("attenuation", "repeatability"),
     "switch_matrix": ("repeatability",),
     "signal_generator": ("level", "repeatability", "vswr", "vswr_known"),
     "dc_supply": (),
-    "power_meter": ("level", "linearity", "linearity_per_10db", "vswr", "vswr_known"),
+    "power_meter": ("level", "linearity", "linearity_per_10db", "zero", "vswr", "vswr_known"),
 }
 """Which keys of ``accuracy`` go with a class of instrument; a class that is not here takes all of them."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from hilkit.bench.accuracy import InstrumentAccuracy, RadioAccuracy
 from hilkit.bench.loss import touchstone_magnitude, touchstone_phase
+from hilkit.judgement.correlation import LIGHT_M_S
 
 if TYPE_CHECKING:
     from hilkit.bench.model import ElementEntry
@@ -19,8 +20,6 @@ if TYPE_CHECKING:
 __all__ = ["PortReflection", "of_vswr", "reflections_of"]
 
 Floats = NDArray[np.float64]
-
-LIGHT_M_S = 299_792_458.0
 
 _AROUND_HZ = 30e6
 """The turn of a measured phase is taken over this much to both sides: the lines of a tone lie within."""

@@ -2,7 +2,12 @@
 
 What both readings have in common drops out: the level of the generator and its flatness, the calibration
 factor of the sensor. What remains is in the budget: how well the generator returns to a level, the sensor's
-linearity over the loss, the mismatch at each plane, the contacts, the scatter.
+linearity over the loss and what its zeroing left, the mismatch at each plane, the contacts, the scatter.
+
+The sensor is zeroed once, before both readings. What is left, z, adds to both powers alike; in decibels it
+weighs 4.34 z/P, so that the loss is off by 4.34 z (1/P1 - 1/P2), at every frequency with the same z.
+Generator and sensor on each other have no line between them: their mismatch is the same at all frequencies of
+a path.
 """
 
 from __future__ import annotations
@@ -15,6 +20,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import numpy as np
 from pydantic import ConfigDict, Field
 
+from hilkit.analysis.averages import DB_PER_NEPER
 from hilkit.bench.path import frequency_text
 from hilkit.bench.path_budget import (
     ANALYSER,
@@ -347,16 +353,23 @@ class Substitution:
 
     # budget
 
+    @property
+    def _middle_hz(self) -> float:
+        """Where the lengths of ripples are taken, so that all points share them."""
+        return (self._settings.from_.hz + self._settings.to.hz) / 2
+
     def least(self, frequency_hz: float) -> Loss:
         """Return the loss that the bench file expects, with the budget that it gets but for its scatter."""
         loss_db = self.path.loss_db(frequency_hz, pad_db=self._settings.pad.db)
-        levels = _Level(dbm=0.0, sd_db=0.0), _Level(dbm=-loss_db, sd_db=0.0)
+        sent_dbm = self._settings.level.dbm
+        levels = _Level(dbm=sent_dbm, sd_db=0.0), _Level(dbm=sent_dbm - loss_db, sd_db=0.0)
         return Loss(frequency_hz=frequency_hz, loss_db=loss_db, budget=self._budget(frequency_hz, *levels))
 
     def _budget(self, frequency_hz: float, before: _Level, after: _Level) -> Budget:
         lines = (
             self._repeatability(),
             self._linearity(before.dbm - after.dbm),
+            *self._zero_left(before.dbm, after.dbm),
             *self._connections(),
             *self._mismatch(frequency_hz),
             self._scatter("scatter of the reference", before),
@@ -392,6 +405,16 @@ class Substitution:
             quantity, f"no linearity for {self._sensor.name} in the bench file", shared=shared
         )
 
+    def _zero_left(self, before_dbm: float, after_dbm: float) -> Iterator[BudgetLine]:
+        if self._by_analyser:
+            return
+        figure, quantity = self._sensor.figure("zero"), f"zero of {self._sensor.name}"
+        if figure is None:
+            yield missing_line(quantity, f"no zero for {self._sensor.name} in the bench file", unit="W")
+            return
+        per_w = [DB_PER_NEPER / 10 ** ((dbm - 30) / 10) for dbm in (before_dbm, after_dbm)]
+        yield figure.line(quantity, sensitivity=float(f"{per_w[0] - per_w[1]:.3g}"), shared=quantity)
+
     def _connections(self) -> Iterator[BudgetLine]:
         first = self._far_end if self._by_analyser else f"{self._generator.name} output"
         for plane in dict.fromkeys((first, self._port, self._far_end)):
@@ -418,7 +441,6 @@ class Substitution:
                 quantity=quantity,
                 source=f"{source.source}, {load.source}",
                 shared=quantity,
-                frequency_hz=frequency_hz,
             )
         path = self.path.between(source, load)
         pairs = [
@@ -427,7 +449,7 @@ class Substitution:
                 before=names[0] if pair.before == RADIO else pair.before,
                 behind=names[1] if pair.behind == ANALYSER else pair.behind,
             )
-            for pair in interfaces(path, frequency_hz, pad_db=self._settings.pad.db)
+            for pair in interfaces(path, frequency_hz, pad_db=self._settings.pad.db, near_hz=self._middle_hz)
             if pair.before == RADIO or (pair.behind == ANALYSER and not self._by_analyser)
         ]
         yield from mismatch_lines(path, pairs, frequency_hz, ends=names)

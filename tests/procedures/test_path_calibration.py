@@ -18,6 +18,7 @@ from hilkit.errors import HilkitError, Interrupted, MeasurementError, SafetyStop
 from hilkit.files import Lab
 from hilkit.instruments import NullTranscript
 from hilkit.judgement import combine
+from hilkit.judgement.correlation import line_correlation
 from hilkit.plans import check_fit, load_plan
 from hilkit.procedures import find
 from hilkit.safety import Lead, PersonStep, RfState, Session
@@ -29,6 +30,7 @@ from tests.procedures.rig import SHIPPED, profile_data
 
 DAY = Lab(None).find("bench", "simulated_pier_calibration")
 CALIBRATION = {"channel": 1, "from": "1805 MHz", "to": "1880 MHz", "step": "25 MHz"}
+METER = "accuracy: {linearity_per_10db: 0.01 dB, zero: {standard: 50 pW}, vswr: 1.15}"
 VERIFICATION = {"channel": 1, "from": "1805 MHz", "to": "2400 MHz"}
 
 
@@ -133,11 +135,53 @@ def test_the_true_loss_lies_in_the_interval_whatever_the_reflections_and_errors_
     assert inside >= 53
 
 
+def lines_of(reading: Any, quantity: str) -> list[Any]:
+    return [line for line in reading.budget.lines if line.quantity == quantity]
+
+
+def test_what_zeroing_left_is_one_power_for_all_points_and_weighs_as_the_budget_says(tmp_path: Path) -> None:
+    """No source outside: 10 log10(1 + z/P) of both powers by itself, against the same benches well zeroed."""
+    bench_with(tmp_path, changes=[(METER, METER.replace("50 pW", "50 nW"))])
+
+    def zeroed(leaving: str) -> list[Any]:
+        def edit(data: dict[str, Any]) -> None:
+            data["power_meters"]["power_meter"] |= {"zero_set_sd": leaving, "noise_sd": "0 W"}
+
+        with day(edit, bench=tmp_path / "pier.bench.yaml") as on:
+            return run(on, "path_calibration", **CALIBRATION, level="5 dBm", pad="12 dB")
+
+    left_w = []
+    for badly, well in zip(zeroed("50 nW"), zeroed("0 W"), strict=True):
+        # Far lower powers behind the path than before it: what is left shows in the second reading alone.
+        after_w = 10 ** ((5 - well.value) / 10) * 1e-3
+        left_w.append(after_w * (1 - 10 ** ((badly.value - well.value) / 10)))
+        (line,) = lines_of(badly, "zero of power_meter")
+        assert line.standard == 50e-9
+        assert line.contribution == pytest.approx(-10 / math.log(10) * 50e-9 / after_w, rel=0.1)
+        assert (line.shared, line.frequency_hz) == ("zero of power_meter", None)
+    assert max(map(abs, left_w)) > 1e-9
+    # Each by the same power, but for the level of the generator, known to 0.5 dB, and its flatness.
+    assert left_w == pytest.approx([left_w[0]] * len(left_w), rel=0.05)
+
+
+def test_generator_and_sensor_on_each_other_mismatch_alike_at_all_frequencies() -> None:
+    with day() as on:
+        found = run(on, "path_calibration", **CALIBRATION)
+    direct = [lines_of(reading, "mismatch generator - power_meter, directly") for reading in found]
+    assert {len(lines) for lines in direct} == {1}
+    first, *others = [line for (line,) in direct]
+    assert first.contribution > 0.01
+    assert all(line_correlation(first, other) == 1.0 for other in others)
+    behind = [lines_of(reading, "mismatch measured line - power_meter") for reading in found]
+    assert abs(line_correlation(behind[0][0], behind[-1][0])) < 1.0
+
+
 def test_a_figure_that_nobody_gave_is_named_as_missing(tmp_path: Path) -> None:
-    bench_with(tmp_path, changes=[("accuracy: {linearity_per_10db: 0.01 dB, vswr: 1.15}", "")])
+    bench_with(tmp_path, changes=[(METER, "")])
     with day(bench=tmp_path / "pier.bench.yaml") as on:
         missing = run(on, "path_calibration", **CALIBRATION)[0].budget.missing
     assert "no linearity for power_meter in the bench file" in missing
+    assert "no zero for power_meter in the bench file" in missing
     assert "no VSWR in the bench file for power_meter" in missing
 
 
