@@ -104,7 +104,9 @@ def line_shape(
     offset = trace.frequency_hz - centre.frequency_hz
     near = np.abs(offset) <= reach_rbw * trace.rbw_hz
     power = 10 ** ((trace.level_dbm[near] - centre.level_dbm) / 10)
-    floor = float(np.mean(np.sort(power)[: max(2, len(power) // 10)]))
+    # The lowest points by value would lie under the mean of the noise; those furthest away do not choose.
+    edge = max(2, len(power) // 10)
+    floor = float(min(np.mean(power[:edge]), np.mean(power[-edge:])))
     if floor > 10 ** (-_LEAST_SHAPE_SNR_DB / 10):
         raise MeasurementError(
             f"the line at {centre.frequency_hz / 1e6:.6f} MHz ({centre.level_dbm:.1f} dBm) stands only "
@@ -115,12 +117,12 @@ def line_shape(
         )
     # Where the floor eats the line up its shape is not known; a small positive rest keeps the logarithm
     # finite.
-    clean = np.maximum(power - floor, 0.1 * floor + 1e-12)
+    clean = np.maximum(power - floor, 0.01 * floor + 1e-12) / (1 - floor)
     return LineShape(
         offset_hz=offset[near],
         level_db=np.asarray(10 * np.log10(clean), dtype=float),
         centre_hz=centre.frequency_hz,
-        level_dbm=centre.level_dbm,
+        level_dbm=centre.level_dbm + 10 * math.log10(1 - floor),
         rbw_hz=trace.rbw_hz,
     )
 

@@ -31,8 +31,10 @@ from tests.procedures.truth import lines_dbm
 CARRIER_HZ = 1842.5e6
 STREAM = {"channel": 1, "carrier": CARRIER, "bandwidth": "20 MHz", "waveform": "nr20", "attenuation": "6 dB"}
 QUANTITIES = ("tone_level", "image", "lo_leakage", "third_harmonic", "tone_frequency_error", "channel_power")
-# Where the losses of the elements are given to the simulator: the lines of the tone lie within.
-GRID_HZ = np.linspace(1.8e9, 1.885e9, 18)
+# Where the losses of the elements are given to the simulator: the lines of the tone lie within, and of the
+# one law that is no straight line there, the cable's, three points leave 0.00002 dB.
+GRID_HZ = np.linspace(1.8e9, 1.885e9, 3)
+PAD_CODES_DB = range(1, 21)
 
 
 def drawn_profile(rng: np.random.Generator, bench: Bench) -> dict[str, Any]:
@@ -44,7 +46,7 @@ def drawn_profile(rng: np.random.Generator, bench: Bench) -> dict[str, Any]:
     data["pads"]["pad"] |= {"error_sd": "0 dB", "error_slope_sd_per_ghz": "0 dB"}
     data["pads"]["pad"]["errors"] = {
         f"{code} dB": f"{_draw(rng, bench.instruments['pad'].figure('attenuation')):.6f} dB"
-        for code in range(1, 64)
+        for code in PAD_CODES_DB
     }
     for channel, path in bench.radio.channels.items():
         data["radio"]["channels"][str(channel)] |= _match(rng, 1.2)

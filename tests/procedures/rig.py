@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from hilkit.bench import Bench, load_bench
@@ -51,8 +52,13 @@ class Rig:
         self.run("bring_up", channel=channel, carrier=carrier, reference="external")
 
 
+@cache
+def _shipped() -> dict[str, Any]:
+    return load(SHIPPED / "simulated_pier.yaml").data
+
+
 def profile_data() -> dict[str, Any]:
-    return copy.deepcopy(load(SHIPPED / "simulated_pier.yaml").data)
+    return copy.deepcopy(_shipped())
 
 
 def load_pier(folder, *changes: tuple[str, str]) -> Bench:
