@@ -1,8 +1,8 @@
 """What is left in the level of a line when nothing is wrong but the method, or the analyser's mixer.
 
 No source outside: a Gaussian filter and the statistics of noise behind it are computed here, from the
-formulas of the filter's -3 dB width and of a mean of squared Gaussian samples; the mixer's change of a level is
-the third order of a power series at its intercept.
+formulas of the filter's -3 dB width and of a mean of squared Gaussian samples; the mixer's change of a level
+is the third order of a power series at its intercept.
 """
 
 from __future__ import annotations
