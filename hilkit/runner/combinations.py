@@ -17,12 +17,13 @@ from hilkit.runner.calibration import Calibrations
 from hilkit.runner.identities import connected_facts, refuse_changed_identities
 from hilkit.runner.interrupt import StopRequest
 from hilkit.runner.planned import Item
+from hilkit.runner.ramp import ramps_of
 from hilkit.runner.recovery import Restarts, put_in_step
 from hilkit.runner.resume import Resumption
 from hilkit.runner.room import Room
 from hilkit.runner.step import StepRun
 from hilkit.runner.tail import Tail
-from hilkit.safety import OnPerson, Session
+from hilkit.safety import OnPerson, RfState, Session
 
 __all__ = ["Combinations", "Stage"]
 
@@ -124,8 +125,9 @@ class Combinations:
         taken: dict[ReadingKey, Reading] = {}
         if (resume := self.stage.resume) is not None:
             taken = resume.taken(items[0][0].combination)
+        ramp_at, tops = ramps_of(items, self.stage.bench)
         for position, item in enumerate(items):
-            work = self._step(items, position, taken, hold)
+            work = self._step(items, position, taken, hold, tops if position == ramp_at else [])
             if work.stop is not None:
                 raise work.stop
             if work.trouble is not None:
@@ -142,7 +144,12 @@ class Combinations:
                 return
 
     def _step(
-        self, items: list[Item], position: int, taken: dict[ReadingKey, Reading], hold: _Hold
+        self,
+        items: list[Item],
+        position: int,
+        taken: dict[ReadingKey, Reading],
+        hold: _Hold,
+        ramp: list[RfState],
     ) -> StepRun:
         """Do one step and close it."""
         planned, combination, step = items[position]
@@ -162,6 +169,7 @@ class Combinations:
             taken=taken,
             restarts=self.restarts,
             sets_up=any(each.procedure.establishes_state for _, _, each in items),
+            ramp=ramp,
         )
         work.run(hold.session, hold.connected)
         latest = hold.tail.latest if work.trouble else hold.connected.analyser.name

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import traceback
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -28,8 +28,9 @@ from hilkit.record import (
 )
 from hilkit.runner.bus import Bus
 from hilkit.runner.path_calibration import write_calibration
+from hilkit.runner.ramp import raise_first_rf
 from hilkit.runner.recovery import Restarts
-from hilkit.safety import Session
+from hilkit.safety import RfState, Session
 
 __all__ = ["StepRun"]
 
@@ -41,7 +42,8 @@ class StepRun:
     ``expired`` says for each step and name of a reading which calibration ran out that it rests on, if that
     counts against its verdict; earlier steps of the combination are among them. ``taken`` holds the
     readings of this combination so far, those of earlier steps among them, for limits that are relative to
-    one. ``sets_up`` is true where a step of this combination establishes a state. Afterwards ``restart`` says
+    one. ``sets_up`` is true where a step of this combination establishes a state. ``ramp`` is what RF is
+    ramped to first, nothing where it has been on before in this combination. Afterwards ``restart`` says
     whether the radio restarted, ``stop`` is set where the run cannot go on, and ``trouble`` where the step
     broke off.
     """
@@ -57,6 +59,7 @@ class StepRun:
     taken: dict[ReadingKey, Reading] = field(default_factory=dict)
     restarts: Restarts = field(default_factory=Restarts)
     sets_up: bool = False
+    ramp: Sequence[RfState] = ()
     restart: str = ""
     stop: HilkitError | None = None
     trouble: Exception | None = None
@@ -108,6 +111,8 @@ class StepRun:
         if self.first:  # what the combination before left on would leak into every reading of this one
             session.mute_all()
             self.restarts.begin(session, anew=self.sets_up)
+        if self.ramp:
+            raise_first_rf(session, self.ramp, f"{self.step.id} {self.combination}".rstrip())
         session.interlocks.begin()
         connected.analyser.annotate(f"{self.step.id} {self.combination}".rstrip())
         for measured in self.step.procedure.measure(session, settings):
