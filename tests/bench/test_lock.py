@@ -7,17 +7,19 @@ import os
 import platform
 import subprocess
 import sys
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
-from hilkit.bench import bench_lock
+from hilkit.bench import bench_lock, resource_lock, watch_lock
 from hilkit.bench.lock import lock_folder
 from hilkit.errors import BenchBusyError
 from tests.bench.trial import bench_of, changed
 
 HOLDER = """
 import sys
+from contextlib import ExitStack
 from pathlib import Path
 from hilkit.bench import bench_lock, load_bench
 from hilkit.files import Lab
@@ -144,3 +146,43 @@ def test_locks_lie_in_the_temporary_folder_where_there_is_no_other(
     monkeypatch.setattr(Path, "home", classmethod(lambda cls: blocked))
     monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path))
     assert lock_folder() == tmp_path / "hilkit-locks"
+
+
+def test_a_run_waits_for_the_watchdog_of_an_earlier_one_and_nothing_else_gets_in_between(
+    tmp_path: Path,
+) -> None:
+    bench = bench_of(tmp_path)
+    address = bench.radio_spec.address
+    with ExitStack() as watchdog:
+        watchdog.enter_context(watch_lock(bench, run=4711, folder=tmp_path))
+        asked: list[str] = []
+
+        def wait(holder: str) -> bool:
+            asked.append(holder)
+            if len(asked) == 3:
+                watchdog.close()
+            return True
+
+        with pytest.raises(BenchBusyError, match="made safe by the watchdog") as caught:
+            bench_lock(bench, folder=tmp_path).__enter__()
+        assert f"(process {os.getpid()}) since 20" in str(caught.value)
+        assert "watchdog of process 4711 on the bench 'trial bench'" in str(caught.value)
+        with (
+            pytest.raises(BenchBusyError, match="the instrument is being made safe by the watchdog"),
+            resource_lock(address, "by hilkit talk", folder=tmp_path),
+        ):
+            pass
+        with bench_lock(bench, folder=tmp_path, wait=wait):
+            assert len(asked) == 3 and "trial bench" in asked[0]
+
+
+def test_a_run_does_not_wait_for_a_watchdog_for_ever(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path)
+    with (
+        watch_lock(bench, run=4711, folder=tmp_path),
+        pytest.raises(BenchBusyError),
+        bench_lock(bench, folder=tmp_path, wait=lambda _: False),
+    ):
+        pass
+    with bench_lock(bench, folder=tmp_path):
+        pass

@@ -1,4 +1,4 @@
-"""A run that is killed or frozen leaves RF off within two seconds, and no finished reading is lost."""
+"""A run that is killed or frozen leaves RF off within two seconds; nothing is lost, and it can be resumed."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import random
 import signal
 import sys
 from collections.abc import Iterator
+from dataclasses import dataclass, field
 
 import pytest
 
@@ -17,48 +18,61 @@ DEADLINE_S = 2.0
 """RF off at the port after the run died: what the bench file promises where it says nothing else."""
 
 
-def kills(bench: ServedBench, count: int, seed: int) -> list[Killed]:
-    """Kill ``count`` runs at random moments, one in four by freezing it."""
+@dataclass
+class Tally:
+    """What came of kills, and of going on with some of them."""
+
+    done: list[Killed] = field(default_factory=list)
+    resumed: int = 0
+    differ: list[str] = field(default_factory=list)
+
+    def __str__(self) -> str:
+        times = sorted(each.off_s for each in self.done if each.was_on)
+        lost = sum(bool(each.lost) for each in self.done)
+        return (
+            f"{len(self.done)} kills, {len(times)} with RF on: off after {times[len(times) // 2]:.2f} s "
+            f"(median), {times[-1]:.2f} s (maximum); readings lost in {lost}; {self.resumed - len(self.differ)} of "
+            f"{self.resumed} equal to the unbroken record when resumed"
+        )
+
+    def check(self) -> None:
+        """Print the figures, and judge them."""
+        print(self)
+        late = [each for each in self.done if each.off_s > DEADLINE_S]
+        told = [f"{each.off_s:.2f} s, killed at {each.after_s:.2f} s\n{each.diary}" for each in late]
+        assert not late, "\n".join([str(self), *told])
+        assert not [each for each in self.done if each.lost], str(self)
+        assert not self.differ, "\n".join(self.differ)
+
+
+def kills(bench: ServedBench, count: int, seed: int, *, resume_every: int) -> Tally:
+    """Kill ``count`` runs at random moments, one in four by freezing it, and go on with some of them."""
     drawn = random.Random(seed)
-    done: list[Killed] = []
+    tally = Tally()
     for number in range(count):
-        freeze = number % 4 == 3
-        done.append(bench.kill(signal.SIGSTOP if freeze else signal.SIGKILL, drawn.uniform(0.0, 0.9)))
-    return done
-
-
-def judged(done: list[Killed]) -> str:
-    """Print the figures of kills, and check them."""
-    times = sorted(each.off_s for each in done if each.was_on)
-    figures = f"{len(done)} kills, RF on in {len(times)}: off after {times[len(times) // 2]:.2f} s (median), "
-    figures += f"{times[-1]:.2f} s (maximum); {sum(bool(each.lost) for each in done)} runs lost a reading"
-    print(figures)
-    late = [
-        f"after {each.after_s:.2f} s: {each.off_s:.2f} s\n{each.diary}"
-        for each in done
-        if each.off_s > DEADLINE_S
-    ]
-    assert not late, "\n".join([figures, *late])
-    assert not [lost for each in done for lost in each.lost], figures
-    return figures
+        how = signal.SIGSTOP if number % 4 == 3 else signal.SIGKILL
+        killed = bench.kill(how, drawn.uniform(0.0, 0.9))
+        tally.done.append(killed)
+        if number % resume_every == resume_every - 1:
+            tally.resumed += 1
+            if differences := bench.resumed(killed):
+                tally.differ.append(f"killed at {killed.after_s:.2f} s: {'; '.join(differences)}")
+    return tally
 
 
 if sys.platform != "win32":  # neither signal exists there; what the watchdog does is the same
 
     @pytest.fixture(scope="module")
     def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServedBench]:
-        folder = tmp_path_factory.mktemp("kills")
-        with bench_to_kill_on(
-            folder, changes=[("connection_hold: 3 s", "connection_hold: 200 ms")]
-        ) as served:
+        with bench_to_kill_on(tmp_path_factory.mktemp("kills"), changes=[SOON_FREE]) as served:
             served.unbroken()
             yield served
 
     def test_rf_is_off_within_two_seconds_after_a_kill_at_a_random_moment(bench: ServedBench) -> None:
-        done = kills(bench, 20, SEED)
-        judged(done)
-        assert sum(each.was_on for each in done) >= 10, "the moments were to be those with RF on"
+        tally = kills(bench, 20, SEED, resume_every=10)
+        tally.check()
+        assert sum(each.was_on for each in tally.done) >= 10, "the moments were to be those with RF on"
 
     @pytest.mark.long
     def test_rf_is_off_within_two_seconds_after_each_of_200_kills(bench: ServedBench) -> None:
-        judged(kills(bench, 200, SEED + 1))
+        kills(bench, 200, SEED + 1, resume_every=1).check()

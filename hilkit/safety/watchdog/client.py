@@ -46,7 +46,8 @@ class Watchdog:
         self._lease = Lease(bench.watch, self._send)
         self._said: queue.Queue[bytes] = queue.Queue()
         charge = Charge(bench=bench, run=os.getpid(), folder=folder.resolve(), visa=visa, locks=lock_folder())
-        threading.Thread(target=self._charge, args=(charge,), daemon=True).start()
+        self._talk = threading.Thread(target=self._charge, args=(charge,), daemon=True)
+        self._talk.start()
 
     @property
     def pid(self) -> int:
@@ -56,10 +57,12 @@ class Watchdog:
     def _charge(self, charge: Charge) -> None:
         """Tell it what to do and take its answer; one that has ended already answers nothing."""
         said = b""
-        with contextlib.suppress(OSError, ValueError):
+        try:
             assert self._process.stdin is not None and self._process.stdout is not None
             write_charge(self._process.stdin, charge)
             said = self._process.stdout.readline().strip()
+        except Exception as error:  # whatever it is, nobody is to wait for an answer that does not come
+            said = FAILED + f"{type(error).__name__}: {error}".encode()
         self._said.put(said)
 
     def arm(self) -> None:
@@ -133,6 +136,9 @@ class Watchdog:
             # It has nothing left to do, and would keep the bench from the next run.
             process.kill()
             process.wait()
+        self._talk.join(LEAVE_S)
+        if process.stdout is not None:
+            process.stdout.close()
 
 
 def _not_ready(said: bytes | None) -> BenchError:

@@ -28,7 +28,8 @@ class Charge:
     """What a watchdog is charged with.
 
     ``run`` is the process to end before anything else, ``folder`` where what was done is written down,
-    ``visa`` the name of the VISA library, ``locks`` the folder of the lock files.
+    ``visa`` the name of the VISA library, ``locks`` the folder of the lock files. What cannot be made safe
+    within ``bound_s`` seconds is left to a person.
     """
 
     bench: Bench
@@ -36,6 +37,7 @@ class Charge:
     folder: Path
     visa: str
     locks: Path
+    bound_s: float = 60.0
 
 
 def write_charge(stream: IO[bytes], charge: Charge) -> None:

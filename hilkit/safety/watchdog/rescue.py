@@ -22,9 +22,6 @@ __all__ = ["FILE", "rescue"]
 FILE = "watchdog.txt"
 """What was done is written here, in the folder of the run."""
 
-BOUND_S = 60.0
-"""Time in seconds after which what cannot be made safe is left to a person."""
-
 MEANS_S = 0.4
 """Time in seconds before RF has to be off at which the second means come, if the first have not done it."""
 
@@ -45,7 +42,7 @@ def rescue(charge: Charge, manager: Any, reason: str, silent_s: float) -> int:
     links = Links(charge.bench, manager)
     links.wait(max(charge.bench.watch.rf_off_s - silent_s - MEANS_S - (time.monotonic() - start), 0.1))
     failed = _made_safe(links)
-    while failed and time.monotonic() - start < BOUND_S:
+    while failed and time.monotonic() - start < charge.bound_s:
         if links.missing:
             diary.say(
                 "not reached yet: " + "; ".join(f"{name} ({why})" for name, why in links.missing.items())
