@@ -19,7 +19,6 @@ from tests.bench.trial import bench_of, changed
 
 HOLDER = """
 import sys
-from contextlib import ExitStack
 from pathlib import Path
 from hilkit.bench import bench_lock, load_bench
 from hilkit.files import Lab

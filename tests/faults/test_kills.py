@@ -31,8 +31,8 @@ class Tally:
         lost = sum(bool(each.lost) for each in self.done)
         return (
             f"{len(self.done)} kills, {len(times)} with RF on: off after {times[len(times) // 2]:.2f} s "
-            f"(median), {times[-1]:.2f} s (maximum); readings lost in {lost}; {self.resumed - len(self.differ)} of "
-            f"{self.resumed} equal to the unbroken record when resumed"
+            f"(median), {times[-1]:.2f} s (maximum); readings lost in {lost}; resumed {self.resumed}, "
+            f"equal to the unbroken record {self.resumed - len(self.differ)}"
         )
 
     def check(self) -> None:

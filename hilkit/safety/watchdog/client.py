@@ -61,6 +61,8 @@ class Watchdog:
             assert self._process.stdin is not None and self._process.stdout is not None
             write_charge(self._process.stdin, charge)
             said = self._process.stdout.readline().strip()
+        except OSError:
+            said = b""  # it has ended already
         except Exception as error:  # whatever it is, nobody is to wait for an answer that does not come
             said = FAILED + f"{type(error).__name__}: {error}".encode()
         self._said.put(said)
@@ -126,9 +128,10 @@ class Watchdog:
         self._disarm()
         process = self._process
         assert process.stdin is not None
-        with contextlib.suppress(OSError):
-            if self._dismissed:
+        if self._dismissed:
+            with contextlib.suppress(OSError):
                 self._send(BYE + b"\n")
+        with contextlib.suppress(OSError):
             process.stdin.close()
         try:
             process.wait(LEAVE_S)

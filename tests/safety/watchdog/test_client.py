@@ -104,6 +104,7 @@ def test_the_process_is_in_a_group_of_its_own_and_finds_nothing_in_the_current_f
 ) -> None:
     (tmp_path / "queue.py").write_text("raise SystemExit('the wrong one')", encoding="utf-8")
     monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("PYTHONPATH", raising=False)
     _, dog = open_dog(bench, tmp_path)
     with dog:
         dog.arm()
