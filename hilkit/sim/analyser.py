@@ -9,6 +9,7 @@ left.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
@@ -16,6 +17,7 @@ import numpy as np
 from hilkit.clock import Clock
 from hilkit.sim.analyser_commands import ACTIONS, SETTINGS
 from hilkit.sim.common import COMMON, block
+from hilkit.sim.faults import Strike
 from hilkit.sim.front_panel import Floats, FrontPanel
 from hilkit.sim.parameters import nr3
 from hilkit.sim.scpi import Tree
@@ -27,6 +29,9 @@ NAN = 9.91e37
 """SCPI's "not a number" (SCPI-99 volume 1, clause 7.2.1.5)."""
 
 # designer bit of the questionable register (SCPI-99 volume 1, clause 9.4 leaves 9 to 12 to the maker)
+COMPRESSION_DB = 6.0
+"""How much too low everything is shown in a sweep that something strong from elsewhere overdrives."""
+
 OVERLOAD_BIT, REFERENCE_BIT, UNCALIBRATED_BIT = 3, 5, 9
 SWEEPING_BIT, WAITING_BIT = 3, 5
 
@@ -52,6 +57,15 @@ class Swept(Protocol):
     def uncalibrated(self) -> bool:
         """True when the sweep was too fast for its filter."""
         ...
+
+
+@dataclass(frozen=True)
+class _Overdriven:
+    """A sweep into which something strong from elsewhere came."""
+
+    level_dbm: Floats
+    uncalibrated: bool
+    overload: bool = True
 
 
 class Physics(Protocol):
@@ -81,7 +95,7 @@ class Analyser(FrontPanel):
         self._clear_sweeps()
         self.step_text = ""
         self._acquisition = 0
-        self._overload = self._uncalibrated = False
+        self._overload = self._uncalibrated = self._overdriven = False
         self._free_since = clock.now()
         super().__init__(name, clock, **common)
         self.settings["continuous"] = True  # power-on: it sweeps until told otherwise
@@ -144,7 +158,11 @@ class Analyser(FrontPanel):
 
     def _sweep(self) -> Swept:
         self._acquisition += 1
-        return self._physics.sweep(self.request(), self.noise_key())
+        swept = self._physics.sweep(self.request(), self.noise_key())
+        if not self._overdriven:
+            return swept
+        self._overdriven = False
+        return _Overdriven(swept.level_dbm - COMPRESSION_DB, swept.uncalibrated)
 
     def noise_key(self) -> tuple[object, ...]:
         """Return what the noise of this sweep hangs on, so that a part of a run gives what the whole gave."""
@@ -176,13 +194,21 @@ class Analyser(FrontPanel):
             raise ScpiError(-211)
         self._start()
 
+    # faults
+
+    def struck(self, strike: Strike) -> None:
+        """Lose the reference, or be overdriven in the next sweep."""
+        super().struck(strike)
+        if "lost_reference" in strike:
+            self._physics.lose_reference()
+        if "overload" in strike:
+            self._overdriven = True
+
     # status
 
     @property
     def locked(self) -> bool:
         """True when the reference in use holds the analyser."""
-        if "lost_lock" in self.strike:
-            self._physics.lose_reference()
         return self._physics.locked
 
     def refresh_status(self) -> None:

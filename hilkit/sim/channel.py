@@ -68,6 +68,8 @@ class Channel:
         self._waveforms = waveforms
         self._calibration_s = calibration_s
         self.powered = True
+        self.held = False
+        """True while the transmit attenuator answers but does not move."""
         self._amplifier: Amplifier = amplifier(profile.amplifier)
         self._codes = self._code_errors(seed)
         self._sent: tuple[_Signal, Transmission] | None = None
@@ -81,7 +83,7 @@ class Channel:
         self._tuned_at_s = 0.0
         self._lost = False
         self.rf_on = False
-        self.trim_db = self.profile.attenuator.high.db
+        self.trim_db = self.told_trim_db = self.profile.attenuator.high.db
         self._trimmed_at_s = -math.inf
         self.stream = Stream()
         self._calibrated_from_s = -math.inf
@@ -238,9 +240,10 @@ class Channel:
     def set_trim(self, now: float, db: float) -> None:
         """Move the transmit attenuator."""
         self._settle(now)
-        if db != self.trim_db:
+        self.told_trim_db = db
+        if db != self.trim_db and not self.held:
             self._trimmed_at_s = now
-        self.trim_db = db
+            self.trim_db = db
 
     def set_rf(self, now: float, on: bool) -> None:
         """Switch RF."""

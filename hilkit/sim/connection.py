@@ -37,6 +37,7 @@ class ScpiDevice:
         self._units: deque[Unit | ScpiError] | None = None
         self._reply: list[bytes] = []
         self._strike = NO_STRIKE
+        self._deaf = False
         self._path: object = None
         self._open_ended = False
         self._started = False
@@ -49,7 +50,7 @@ class ScpiDevice:
         """Take program message bytes and carry out what is complete."""
         with self._instrument.lock:
             self._instrument.settle()
-            if self.lost or self._instrument.silent:
+            if self.lost or self._deaf or self._instrument.silent:
                 return
             if not self._stream and not self._input and self._asked:
                 self._discard()
@@ -76,7 +77,7 @@ class ScpiDevice:
 
     def _run(self) -> None:
         """Carry out messages until one has to wait for an operation or none is left."""
-        while not self.lost:
+        while not self.lost and not self._deaf:
             if self._units is None:
                 if not self._messages:
                     return
@@ -89,9 +90,12 @@ class ScpiDevice:
     def _begin(self, message: str) -> bool:
         """Start a message; False when a fault swallows it."""
         self._strike = self._instrument.faults.strike(self._instrument.name, message)
-        if self._strike.dropped_connection:
+        if self._strike:
+            self._instrument.struck(self._strike)
+        if self._strike.dropped_connection or self._strike.half_open:
             self._discard()
-            self.lost = True
+            self.lost = self._strike.dropped_connection
+            self._deaf = self._strike.half_open
         if self._strike.reboot:
             self._discard()
             self._instrument.reboot()

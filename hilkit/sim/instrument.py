@@ -8,7 +8,7 @@ from hilkit.clock import Clock
 from hilkit.sim.common import error_text
 from hilkit.sim.connection import ScpiDevice
 from hilkit.sim.device import Instrument
-from hilkit.sim.faults import NO_STRIKE
+from hilkit.sim.faults import NO_STRIKE, Strike
 from hilkit.sim.scpi import Tree
 from hilkit.sim.status import OPC, PON, ScpiError, Status
 
@@ -94,6 +94,14 @@ class ScpiInstrument(Instrument):
         if self._armed and not self.busy:
             self._armed = False
             self.status.events |= OPC
+
+    # faults
+
+    def struck(self, strike: Strike) -> None:
+        """Let a fault do what does not depend on the line; called before the line is carried out."""
+        if "queue_overflow" in strike:
+            for _ in range(self.status.queue.depth + 1):
+                self.status.error(-310)
 
     # common commands
 

@@ -241,11 +241,13 @@ class Fault(FileModel):
     kind: Literal[
         "silence",
         "delay",
+        "drip",
         "half_block",
         "garbage",
         "nan",
         "duplicate",
         "refusal",
+        "queue_overflow",
         "stuck_relay",
         "stuck_attenuator",
         "lost_lock",
@@ -253,8 +255,10 @@ class Fault(FileModel):
         "lost_load",
         "overheating",
         "open_contact",
+        "overload",
         "reboot",
         "dropped_connection",
+        "half_open",
     ]
     when: str = ""
     after: Annotated[int, Field(ge=1)] = 1

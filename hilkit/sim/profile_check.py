@@ -12,6 +12,7 @@ from hilkit.errors import Problem
 from hilkit.files import Document, Loc
 from hilkit.files.notes import Notes, did_you_mean, listed
 from hilkit.quantities import Duration, Quantity
+from hilkit.sim.faults import KINDS
 from hilkit.sim.profile import (
     Element,
     NetworkElement,
@@ -24,16 +25,8 @@ __all__ = ["check_profile"]
 
 RADIO = "radio"
 _RANGES = (("low", "high"), ("lowest", "highest"))
-_ONLY_FOR = {
-    "stuck_relay": ("relays",),
-    "stuck_attenuator": ("pads",),
-    "lost_lock": ("analysers", RADIO),
-    "lost_reference": (RADIO,),
-    "lost_load": (RADIO,),
-    "overheating": (RADIO,),
-    "open_contact": ("relays",),
-}
-"""Faults that only some kinds of instrument can have."""
+_TIMED = ("delay", "drip")
+"""Faults that have a time of their own."""
 
 
 def check_profile(file: ProfileFile, document: Document, folder: Path) -> list[Problem]:
@@ -210,15 +203,15 @@ def _faults(file: ProfileFile, notes: Notes) -> None:
     for number, fault in enumerate(file.faults):
         at = ("faults", number)
         _known((*at, "instrument"), "instrument", fault.instrument, kinds, notes)
-        only = _ONLY_FOR.get(fault.kind)
+        only = KINDS[fault.kind].only
         group = kinds.get(fault.instrument)
-        if only is not None and group is not None and group not in only:
+        if only and group is not None and group not in only:
             fitting = list(_members(only, kinds))
             message = f"{fault.instrument} cannot have a {fault.kind}"
             notes.add((*at, "kind"), message, seen=fault.kind, allowed=f"this kind for {listed(fitting)}")
         if fault.kind == "delay" and fault.delay is None:
             notes.add((*at, "kind"), "how late is missing", seen="kind: delay", next_step="add delay: 3 s")
-        if fault.kind != "delay" and fault.delay is not None:
+        if fault.kind not in _TIMED and fault.delay is not None:
             notes.add((*at, "delay"), f"`delay` does not go with kind {fault.kind}", at_key=True)
 
 

@@ -209,6 +209,11 @@ class SimRadio:
         """Stop the fan: the unit is much warmer at once."""
         self.excess_heat_c = FAN_STOPPED_C
 
+    def hold_attenuators(self, held: bool) -> None:
+        """While ``held``, the transmit attenuators answer but do not move."""
+        for channel in self.channels.values():
+            channel.held = held
+
     # state for the simulated bench
 
     def temperature_c(self) -> float:
@@ -290,7 +295,7 @@ class SimRadio:
     def _trim(self, words: list[str]) -> str:
         channel, rest = self._channel(words)
         if not rest:
-            return f"trim {channel.number} {channel.trim_db:.2f}"
+            return f"trim {channel.number} {channel.told_trim_db:.2f}"
         self._expect(rest, 1)
         wanted = self._number(rest[0])
         high, step = channel.profile.attenuator.high.db, channel.profile.attenuator.step.db

@@ -53,6 +53,9 @@ class RadioConsole(Protocol):
     def overheat(self) -> None:
         """Become too warm."""
 
+    def hold_attenuators(self, held: bool) -> None:
+        """While ``held``, answer for the transmit attenuators but do not move them."""
+
 
 class LineRadio(Instrument):
     """The radio as an instrument: who may connect, and what its faults do."""
@@ -98,6 +101,7 @@ class RadioDevice:
         self._input = bytearray()
         self._output = Output(radio.clock)
         self._cycles = radio.console.power_cycles
+        self._deaf = False
         self.lost = False
 
     @property
@@ -108,7 +112,7 @@ class RadioDevice:
     def receive(self, data: bytes) -> None:
         """Take bytes; every complete line is echoed and answered. A carriage return at its end is ignored."""
         with self._radio.lock:
-            if self.lost:
+            if self.lost or self._deaf:
                 return
             if self.forgotten and not self._radio.console.booting:
                 self.lost = True
@@ -117,7 +121,7 @@ class RadioDevice:
             self._input += data
             if len(self._input) > INPUT_LIMIT:
                 self._input.clear()
-            while not self.lost and (end := self._input.find(b"\n")) >= 0:
+            while not self.lost and not self._deaf and (end := self._input.find(b"\n")) >= 0:
                 line = self._input[:end].decode("utf-8", "replace").rstrip("\r")
                 del self._input[: end + 1]
                 self._line(line)
@@ -125,12 +129,13 @@ class RadioDevice:
     def _line(self, line: str) -> None:
         console = self._radio.console
         strike = self._radio.faults.strike(self._radio.name, line)
-        if strike.dropped_connection:
-            self.lost = True
+        if strike.dropped_connection or strike.half_open:
+            self.lost, self._deaf = strike.dropped_connection, strike.half_open
             self._output.clear()
             return
         if strike:
             self._suffer(strike)
+        console.hold_attenuators("stuck_attenuator" in strike)
         if strike.reboot:
             console.reboot()
         if strike.swallows or console.booting:
@@ -166,7 +171,7 @@ class RadioDevice:
     def pending(self) -> bool:
         """True when output is ready now."""
         with self._radio.lock:
-            if not self.lost:
+            if not self.lost and not self._deaf:
                 self._chatter()
             return self._output.ready
 
@@ -199,4 +204,4 @@ class RadioDevice:
     def close(self, *, clean: bool = True) -> None:
         """End the connection."""
         with self._radio.lock:
-            self._radio.release(self, clean=clean)
+            self._radio.release(self, clean=clean and not self._deaf)

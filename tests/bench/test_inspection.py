@@ -179,7 +179,7 @@ def _report(look: InstrumentLook, findings: list[Finding]) -> InspectionReport:
 
 def test_a_lost_reference_is_wrong(tmp_path: Path) -> None:
     report = look_at(
-        pier(tmp_path), Fault(instrument="analyser", kind="lost_lock", when=":STATus:QUEStionable")
+        pier(tmp_path), Fault(instrument="analyser", kind="lost_reference", when=":STATus:QUEStionable")
     )
     assert [(finding.weight, finding.about) for finding in report.findings] == [("wrong", "analyser")]
     assert report.findings[0].sentence == "it is not locked to its reference"

@@ -199,7 +199,7 @@ def interlock_reads() -> Rows:
 def fault_kinds() -> Rows:
     from hilkit.sim.faults import KINDS
 
-    return ((f"`{kind}`", meaning) for kind, meaning in KINDS.items())
+    return ((f"`{name}`", kind.does, kind.noticed, f"{kind.deadline_s:g} s") for name, kind in KINDS.items())
 
 
 def settings(procedure: str) -> Callable[[], Rows]:
@@ -343,9 +343,6 @@ TABLES = [
     Table("driver_file", "trace", KEY_HEAD, modelled("hilkit.instruments.driver_file.TraceEntry")),
     Table("driver_file", "line", KEY_HEAD, modelled("hilkit.instruments.driver_file.LineEntry")),
     *(Table("driver_file", name, CAPABILITY_HEAD, capabilities(name)) for name in INSTRUMENTS),
-    Table(
-        "simulated_bench", "Kinds of fault", "kind | what it does to the line that it strikes", fault_kinds
-    ),
     *(Table("procedures", name, SETTING_HEAD, settings(name)) for name in PROCEDURES),
     *(Table("procedures", name, READING_HEAD, readings(name)) for name in PROCEDURES),
     Table(
@@ -355,6 +352,12 @@ TABLES = [
         self_checks,
     ),
     *(Table("profile_file", name, KEY_HEAD, modelled(path)) for name, path in PROFILE_SECTIONS.items()),
+    Table(
+        "profile_file",
+        "Kinds of fault",
+        "kind | what it does to the line that it strikes | noticed by | within",
+        fault_kinds,
+    ),
 ]
 
 

@@ -102,6 +102,8 @@ class Console:
     reboots: int = 0
     lost: int = 0
     power_cycles: int = 0
+    present: bool = True
+    held: bool = False
 
     def handle_line(self, text: str) -> str:
         return f"answer to {text}" if text else ""
@@ -116,6 +118,12 @@ class Console:
 
     def lose_lock(self) -> None:
         self.lost += 1
+
+    def lose_reference(self) -> None:
+        self.present = False
+
+    def hold_attenuators(self, held: bool) -> None:
+        self.held = held
 
 
 class Talk:

@@ -86,6 +86,22 @@ def test_a_lost_lock_reaches_the_synthesisers(profile: Profile, clock: VirtualCl
     assert "lost" in talk.ask("lo 1")
 
 
+def test_a_stuck_transmit_attenuator_answers_but_the_level_stays(
+    profile: Profile, clock: VirtualClock
+) -> None:
+    world = World(profile, clock)
+    row = Row(kind="stuck_attenuator", instrument="radio", when="trim 1 4")
+    talk = Talk(SimulatedBench(world, faults=[row]).instruments["radio"])
+    for line in ("play 1 tone 1000000 -10", "play 1 start", "rf 1 on", "trim 1 10", "trim 1 4"):
+        talk.ask(line)
+    assert "trim 1 4.00" in talk.ask("trim 1")
+    clock.sleep(1)
+    level = world.truth_port_lines(1)[0].level_dbm
+    talk.ask("trim 1 5")
+    clock.sleep(1)  # the glitch of the move is over
+    assert world.truth_port_lines(1)[0].level_dbm == pytest.approx(level + 5, abs=0.3)
+
+
 def test_a_radio_that_reboots_starts_once_more(profile: Profile, clock: VirtualClock) -> None:
     bench = SimulatedBench(
         World(profile, clock), faults=[Row(kind="reboot", instrument="radio", when="rf 1")]

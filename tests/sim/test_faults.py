@@ -19,7 +19,7 @@ def test_a_profile_can_order_every_kind_and_no_other() -> None:
 
 
 def test_every_kind_has_its_sentence() -> None:
-    assert all(KINDS.values())
+    assert all(kind.does and kind.noticed and kind.deadline_s > 0 for kind in KINDS.values())
     with pytest.raises(ValueError, match="unknown kind of fault 'flood'; there are silence"):
         FaultTable([Row(kind="flood")], VirtualClock())
 
@@ -115,7 +115,7 @@ def test_a_stuck_relay_answers_but_does_not_move(clock: VirtualClock) -> None:
 
 
 def test_a_reference_that_vanishes_shows_in_the_questionable_register(clock: VirtualClock) -> None:
-    talk = Talk(analyser(clock, Row(kind="lost_lock", when=":STAT:QUES", after=2)))
+    talk = Talk(analyser(clock, Row(kind="lost_reference", when=":STAT:QUES", after=2)))
     talk.write("*RST;:ROSC:SOUR EXT")
     clock.sleep(1)
     assert talk.ask(":STAT:QUES:COND?") == "0"
@@ -170,3 +170,63 @@ def test_the_radio_has_its_faults_too(clock: VirtualClock) -> None:
     other = Talk(talk.instrument)
     assert other.ask("again") == ""
     assert console.reboots == 1
+
+
+def test_a_slow_drip_comes_byte_by_byte(clock: VirtualClock) -> None:
+    row = Row(kind="drip", when="*ESE?", delay=Duration.parse("1 s"))
+    talk = Talk(analyser(clock, row), stream=True)
+    assert talk.ask("*ESE?") == ""
+    clock.sleep(1)
+    assert talk.read_bytes() == b"0"
+    assert talk.read_bytes() == b""
+    clock.sleep(1)
+    assert talk.read_bytes() == b"\n"
+
+
+def test_a_full_error_queue_ends_with_minus_350(clock: VirtualClock) -> None:
+    # SCPI-99 volume 2, clause 21.8.1
+    talk = Talk(attenuator(clock, Pad(), Row(kind="queue_overflow", when=":INP")))
+    talk.write(":INP:ATT 3")
+    found = talk.errors()
+    assert found[-1] == '-350,"Queue overflow"' and len(found) > 1
+    assert talk.ask(":INP:ATT?") == "3.000000000000E+00"
+
+
+def test_an_overdriven_sweep_is_wrong_and_says_so_and_the_next_is_not(clock: VirtualClock) -> None:
+    talk = Talk(analyser(clock, Row(kind="overload", when=":INIT")))
+    talk.write("*RST;:INIT:CONT OFF;:FORM ASC")
+    seen = []
+    for _ in range(2):
+        talk.write(":INIT")
+        clock.sleep(60)
+        seen.append((talk.ask(":STAT:QUES:COND?"), float(talk.ask(":TRAC? TRACE1").split(",")[0])))
+    assert [state for state, _ in seen] == ["8", "0"]
+    assert seen[0][1] < seen[1][1] - 2
+
+
+def test_a_half_open_connection_takes_everything_and_answers_nothing(clock: VirtualClock) -> None:
+    pad = Pad()
+    instrument = attenuator(clock, pad, Row(kind="half_open", when="*IDN?"))
+    talk = Talk(instrument, stream=True)
+    assert talk.ask("*IDN?") == ""
+    assert not talk.device.lost
+    assert talk.ask(":INP:ATT 20;ATT?") == ""
+    assert pad.db == 63
+    assert Talk(instrument, stream=True).ask("*ESE?") == "0"
+
+
+def test_a_radio_does_not_notice_that_its_half_open_connection_was_closed(clock: VirtualClock) -> None:
+    talk = Talk(radio(clock, Console(), Row(kind="half_open", when="rf"), hold_s=3.0))
+    assert talk.ask("rf 1") == ""
+    assert not talk.device.lost
+    assert talk.ask("about") == ""
+    talk.device.close()
+    assert talk.instrument.refuses
+    clock.sleep(3)
+    assert not talk.instrument.refuses
+
+
+def test_a_reference_vanishes_from_the_radio_too(clock: VirtualClock) -> None:
+    console = Console()
+    Talk(radio(clock, console, Row(kind="lost_reference", when="clockin"))).ask("clockin")
+    assert not console.present
