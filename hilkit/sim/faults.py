@@ -135,8 +135,7 @@ KINDS: dict[str, FaultKind] = {
         only=("relays",),
     ),
     "reboot": FaultKind(
-        does="the instrument starts again: settings lost, the line too; -500 in the error queue, a start more "
-        "on the radio's counter",
+        does="the instrument starts again: settings lost, the line too, -500 in the error queue",
         noticed="-500, the power-on event, no answer in time, the counter of starts",
         deadline_s=8.0,
     ),
