@@ -9,12 +9,11 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 
 from hilkit.errors import RecordError
-from hilkit.masking import masked
 from hilkit.readings import Budget, Trace, Verdict
 from hilkit.record import events
 from hilkit.record.carry import carry_over
@@ -23,6 +22,7 @@ from hilkit.record.parts import Parts
 from hilkit.record.read import read_run
 from hilkit.record.schema import SCHEMA, VERSION
 from hilkit.record.stored import StoredRun
+from hilkit.record.values import as_json, storable
 
 __all__ = ["Record"]
 
@@ -141,7 +141,7 @@ class Record:
         columns = ", ".join(values)
         marks = ", ".join("?" * len(values))
         cursor = self._connection.execute(
-            f"INSERT INTO {table} ({columns}) VALUES ({marks})", _storable(values)
+            f"INSERT INTO {table} ({columns}) VALUES ({marks})", storable(values)
         )
         return int(cursor.lastrowid or 0)
 
@@ -149,7 +149,7 @@ class Record:
         changes = ", ".join(f"{name} = ?" for name in values)
         condition = "" if where is None else " WHERE number = ?"
         numbers = () if where is None else (where,)
-        self._connection.execute(f"UPDATE {table} SET {changes}{condition}", (*_storable(values), *numbers))
+        self._connection.execute(f"UPDATE {table} SET {changes}{condition}", (*storable(values), *numbers))
 
     def _run_begun(self, event: events.RunBegun) -> None:
         values: dict[str, object] = {name: getattr(event, name) for name in _RUN_COLUMNS}
@@ -208,9 +208,9 @@ class Record:
             "reason": event.reason,
             "evidence": json.dumps(self._parts.numbers(vars(evidence) for evidence in reading.evidence)),
             "budget": json.dumps(self._budget(reading.budget)),
-            "uncertainty": _json(event.uncertainty),
-            "decision": _json(event.decision),
-            "comparison": _json(event.comparison),
+            "uncertainty": as_json(event.uncertainty),
+            "decision": as_json(event.decision),
+            "comparison": as_json(event.comparison),
             "trace": self._trace(event.step, reading.trace),
             "at_s": event.at_s,
             "utc": event.utc.isoformat(),
@@ -223,14 +223,14 @@ class Record:
             "limit_text": event.limit,
             "margin": event.margin,
             "reason": event.reason,
-            "decision": _json(event.decision),
-            "comparison": _json(event.comparison),
+            "decision": as_json(event.decision),
+            "comparison": as_json(event.comparison),
         }
         changes = ", ".join(f"{name} = ?" for name in values)
         key = event.key
         self._connection.execute(
             f"UPDATE reading SET {changes} WHERE step = ? AND name = ? AND phase = ? AND idx IS ?",
-            (*_storable(values), event.step, key.name, key.phase, key.index),
+            (*storable(values), event.step, key.name, key.phase, key.index),
         )
 
     def _budget(self, budget: Budget | None) -> dict[str, Any] | None:
@@ -275,28 +275,6 @@ class Record:
             "not_safe": json.dumps(event.not_safe),
         }
         self._update("run", values)
-
-
-class _Storable(Protocol):
-    def to_data(self) -> dict[str, Any]: ...
-
-
-def _storable(values: Mapping[str, object]) -> tuple[object, ...]:
-    """Return values as they may be written: without passwords, and in characters that UTF-8 has."""
-    return tuple(_text(value) if isinstance(value, str) else value for value in values.values())
-
-
-def _text(value: str) -> str:
-    shown = masked(value)
-    try:
-        shown.encode("utf-8")
-    except UnicodeEncodeError:  # half a surrogate pair, out of an answer that was no text
-        return shown.encode("utf-8", "backslashreplace").decode("utf-8")
-    return shown
-
-
-def _json(item: _Storable | None) -> str:
-    return json.dumps(None if item is None else item.to_data())
 
 
 def _cannot_write(path: Path, error: sqlite3.Error) -> RecordError:

@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +26,9 @@ from hilkit.plans import Combination, Plan, Step, step_content
 from hilkit.quantities import Quantity
 
 __all__ = ["changes", "fingerprint"]
+
+_FILE = re.compile(r"^[^:*?]{1,200}\.[A-Za-z][A-Za-z0-9]{0,5}$")
+"""What can be the name of a file: it ends in a dot and a few letters, unlike a level or an address."""
 
 _IN_PARTS = ("instruments", "paths", "ratings", "planes")
 """Keys of the bench file of which each entry counts by itself."""
@@ -71,7 +76,8 @@ def _of_step(step: Step, combination: Combination) -> dict[str, Any]:
 
 
 def _of_bench(bench: Bench, lab: Lab) -> Iterator[tuple[str, str]]:
-    entry, _ = sound_parts(loads(bench.text, str(bench.file)), BenchFile)
+    document = loads(bench.text, str(bench.file))
+    entry, _ = sound_parts(document, BenchFile)
     for key in BenchFile.model_fields:
         value = getattr(entry, key, None)
         if key in _IN_PARTS and isinstance(value, Mapping):
@@ -80,22 +86,32 @@ def _of_bench(bench: Bench, lab: Lab) -> Iterator[tuple[str, str]]:
         else:
             yield f"{key} of the bench file", _digest(_plain(value))
     for spec in (*bench.instruments.values(), bench.radio_spec):
-        content = [load(file).data for file in spec.dialect.files]
-        yield f"driver {spec.driver}", _digest(content)
-    yield from _files(bench.text, bench.file, lab)
+        yield f"driver {spec.driver}", _digest([_of_file(file) for file in spec.dialect.files])
+    yield from _files(document.data, bench.file, lab)
     if bench.simulation is not None and not bench.rehearsed:
         profile = lab.find("profile", bench.simulation, relative_to=bench.file.parent)
-        document = load(profile)
+        truth = load(profile)
         # A fault that broke the run may be taken out, as it would be mended on a real bench.
-        physics = {key: value for key, value in document.data.items() if key != "faults"}
+        physics = {key: value for key, value in truth.data.items() if key != "faults"}
         yield f"simulated bench {bench.simulation}", _digest(physics)
-        yield from _files(document.text, profile, lab)
+        yield from _files(truth.data, profile, lab)
 
 
-def _files(text: str, file: Path, lab: Lab) -> Iterator[tuple[str, str]]:
+def _of_file(file: Path) -> str:
+    found = file.stat()
+    return _of_content(file, found.st_mtime_ns, found.st_size)
+
+
+@lru_cache(maxsize=64)
+def _of_content(file: Path, changed_ns: int, size: int) -> str:
+    """Return the digest of a YAML file's content; read again where the file has another time or size."""
+    return _digest(load(file).data)
+
+
+def _files(data: Any, file: Path, lab: Lab) -> Iterator[tuple[str, str]]:
     """Yield the data files that a file names: networks, calibrations, pictures."""
-    for name in dict.fromkeys(_texts(loads(text, str(file)).data)):
-        if "." not in name or len(name) > 200:
+    for name in dict.fromkeys(_texts(data)):
+        if not _FILE.search(name):
             continue
         try:
             path = lab.data_file(name, beside=file.parent)

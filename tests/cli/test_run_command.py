@@ -12,7 +12,7 @@ from hilkit.bench import resource_lock
 from hilkit.cli.common import pairs
 from hilkit.errors import RecordError, UsageError
 from hilkit.record import Event, ReadingTaken, Record, RunEnded, StepEnded
-from hilkit.reports import PlainScreen
+from hilkit.reports import Console, PlainScreen
 from tests.cli.calls import SMALL_PLAN, call, lab_with
 
 
@@ -272,3 +272,46 @@ def test_a_terminal_that_goes_away_does_not_cost_the_junit_file(
     assert call(capsys, "run", "small").code == 0
     (folder,) = folders(here)
     assert (folder / "junit.xml").is_file()
+
+
+def test_a_run_that_broke_off_goes_on_by_its_folder_and_a_complete_one_has_nothing_to_do(
+    here: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lab_with(here, SMALL_PLAN.replace("[1]", "[1, 2]"))
+    listener = Console.listener
+
+    def interrupted(self: Console, event: Event) -> None:
+        listener(self, event)
+        if isinstance(event, StepEnded):
+            raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(Console, "listener", interrupted)
+        assert call(capsys, "run", "small", "--only", "bring_up", "--seed", "5").code == 130
+    (first,) = folders(here)
+    done = call(capsys, "run", "small", "--resume", first.name)
+    assert done.code == 0, done.text
+    assert f"resumed from {first}" in done.out.replace("\n  ", " ")
+    assert "(seed 5)" in done.out
+    second = folders(here)[1]
+    stored = Record.open(second)
+    assert stored.chosen == "--only bring_up"
+    assert [step.taken_in for step in stored.steps] == [str(first.resolve()), ""]
+    properties = (second / "junit.xml").read_text(encoding="utf-8")
+    assert f'name="resumed_from.1" value="{first.resolve()}"' in properties
+    again = call(capsys, "run", "small", "--resume", str(second / "run.sqlite"))
+    assert again.code == 5
+    assert "is complete: there is nothing to do" in again.err
+    other = call(capsys, "run", "small", "--resume", str(first), "--from", "bring_up")
+    assert other.code == 2
+    assert "--from was not given and is bring_up" in other.err
+    assert len(folders(here)) == 2
+
+
+def test_a_run_to_go_on_with_that_is_not_there_is_exit_2(
+    here: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lab_with(here)
+    done = call(capsys, "run", "small", "--resume", "nowhere")
+    assert done.code == 2
+    assert "--resume nowhere: there is no record at nowhere" in done.err
