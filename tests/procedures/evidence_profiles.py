@@ -63,7 +63,6 @@ def no_reference(data: Data) -> None:
 
 def lose_the_reference(rig: Rig) -> None:
     rig.world.reference_present["analyser"] = False
-    rig.world.radio.reference_present = False
 
 
 CORRECTED = dict(TONE)
