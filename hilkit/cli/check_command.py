@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import click
 
 from hilkit.cli.calibrations import calibration_warnings
 from hilkit.cli.common import Kind, counted, lab_for, lab_of, lab_option, locate
-from hilkit.errors import ExitCode, FileProblems, HilkitError, Problem, UsageError
+from hilkit.errors import BenchError, ExitCode, FileProblems, HilkitError, Problem, UsageError
 from hilkit.files.shapes import near
 
 if TYPE_CHECKING:
@@ -132,6 +133,8 @@ def _check_plan(path: Path, bench_name: str | None, lab: Lab) -> _Found:
     where = locate("bench", bench_name, lab) if bench_name else bench_file(plan, lab)
     bench = load_bench(where, lab)
     if problems := [*check_fit(plan, bench), *unwatched(bench)]:
+        with suppress(BenchError):  # what the mistakes say as well: a channel that is not there, no loss
+            _show((power_budget(plan, bench), bench.margin_db))
         raise FileProblems(problems)
     told = "\n".join([f"{in_order}; it fits the bench {bench.name}", *calibration_warnings(bench, plan)])
     return told, (power_budget(plan, bench), bench.margin_db)

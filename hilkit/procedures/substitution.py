@@ -127,6 +127,7 @@ class Substitution:
         if not self._by_analyser:
             each_s = self._settings.averages * self._sensor.dialect.reading_time_s
         seconds = 2 * len(self._grid_hz) * self._settings.readings * each_s
+        seconds += 0.0 if self._by_analyser else self._sensor.dialect.zeroing_time_s
         quiet = RfState(
             channel=self._settings.channel,
             carrier_hz=self._bench.radio.bands_hz[0][0],

@@ -101,9 +101,7 @@ def _times(times: Sequence[StepTime], width: int) -> list[Line]:
         (each.step, str(each.count), clock_text(each.longest_s), clock_text(each.total_s), "")
         for each in times
     ]
-    rows.append(
-        ("all", str(sum(each.count for each in times)), "", clock_text(sum(t.total_s for t in times)), "")
-    )
+    rows.append(("all", "", "", clock_text(sum(each.total_s for each in times)), ""))
     heading = ("step", "times", "longest", "together", "")
     return [
         line(),

@@ -1,8 +1,8 @@
 """The highest level that each point of a simulated bench has seen, as a peak-holding probe would show it.
 
-The probe looks whenever something changes: a radio channel, a generator, a pad, a relay, a cable. Between two
-changes levels only sink, as the amplifier warms up. Power runs forward through the true elements, each point
-ended by what matches it.
+The probe looks whenever something changes: a radio channel, a generator, a pad, a relay, a cable; at a
+channel also for when its attenuator has settled. From then on levels only sink, as the amplifier warms up.
+Power runs forward through the true elements, each point ended by what matches it.
 """
 
 from __future__ import annotations
@@ -24,6 +24,9 @@ __all__ = ["LevelLog", "Seen"]
 
 CYCLE = np.exp(2j * np.pi * np.arange(64) / 64)
 """One cycle of a tone of full scale."""
+
+AFTER_S = 1e-6
+"""Time in s after which something that has settled is looked at."""
 
 STANDS_S = 1.0
 """Time in s over which the peaks of a modulated stream are counted: how long a state stands, roughly."""
@@ -107,10 +110,16 @@ class LevelLog:
         channel = self._radio.channels[feed.channel]
         if not (channel.rf_on and channel.stream.running):
             return None
-        sent = self._radio.transmission(feed.channel, self._clock.now())
-        last = self._sent.get(feed.channel)
+        now = self._clock.now()
+        at_once = self._channel_w(feed.channel, now)
+        settled = self._channel_w(feed.channel, now + channel.profile.attenuator.glitch_time.s + AFTER_S)
+        return settled[0], max(at_once[1], settled[1]), max(at_once[2], settled[2])
+
+    def _channel_w(self, number: int, at_s: float) -> tuple[float, float, float]:
+        sent = self._radio.transmission(number, at_s)
+        last = self._sent.get(number)
         if last is None or last[0] is not sent:
-            last = self._sent[feed.channel] = (sent, _powers_w(sent))
+            last = self._sent[number] = (sent, _powers_w(sent))
         return sent.carrier_hz + sent.offset_hz, *last[1]
 
 

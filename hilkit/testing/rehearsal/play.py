@@ -75,7 +75,7 @@ def rehearse(
             bench=bench.name,
             seed=world.seed,
             nodes=tuple(_nodes(plan, bench, world)),
-            times=tuple(_times(folder)),
+            times=tuple(_times(folder, played.clock.now())),
             refused=refused,
             told=told,
             doubts=played.doubts.sentences(),
@@ -106,7 +106,7 @@ def _asked(bench: Bench) -> Iterable[Interlock]:
     return (interlock for interlock in bench.interlocks.values() if interlock.ask)
 
 
-def _times(folder: Path) -> Iterable[StepTime]:
+def _times(folder: Path, whole_s: float) -> Iterable[StepTime]:
     stored = Record.open(folder)
     taken: dict[str, list[float]] = {}
     for step in stored.steps:
@@ -114,6 +114,8 @@ def _times(folder: Path) -> Iterable[StepTime]:
             taken.setdefault(step.step, []).append(step.took_s)
     for name, times in taken.items():
         yield StepTime(step=name, count=len(times), longest_s=max(times), total_s=sum(times))
+    rest_s = max(0.0, whole_s - sum(map(sum, taken.values())))
+    yield StepTime(step="set-up and safe state", count=1, longest_s=rest_s, total_s=rest_s)
 
 
 def _nodes(plan: Plan, bench: Bench, world: World) -> Iterable[NodeSeen]:
