@@ -30,16 +30,24 @@ def lab(tmp_path: Path) -> SmallNight:
     return small_night(tmp_path, drift=False, plan=SHORT)
 
 
-def broken(lab: SmallNight, name: str = "first", after: int = 1) -> StoredRun:
-    """Return a run that was killed at the end of its first step."""
+@pytest.fixture(scope="module")
+def first(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder of a whole run; beside it is what a kill at the end of its first step leaves."""
+    lab = small_night(tmp_path_factory.mktemp("first"), drift=False, plan=SHORT)
     killed: list[Path] = []
 
     def listener(event: Event) -> None:
-        if isinstance(event, StepEnded) and len(killed) < after:
-            killed.append(as_killed(lab.folder / name, lab.folder / f"{name}-killed-{len(killed)}"))
+        if isinstance(event, StepEnded) and not killed:
+            killed.append(as_killed(lab.folder / "whole", lab.folder / "killed"))
 
-    lab.run(name, listener=listener)
-    return Record.open(killed[-1])
+    lab.run("whole", listener=listener)
+    return lab.folder / "whole"
+
+
+@pytest.fixture(scope="module")
+def source(first: Path) -> StoredRun:
+    """A run that was killed at the end of its first step."""
+    return Record.open(first.parent / "killed")
 
 
 def again(lab: SmallNight) -> SmallNight:
@@ -94,8 +102,7 @@ CHANGES = {
 
 
 @pytest.mark.parametrize("change", CHANGES)
-def test_what_has_changed_is_named_and_refused(lab: SmallNight, change: str) -> None:
-    source = broken(lab)
+def test_what_has_changed_is_named_and_refused(lab: SmallNight, source: StoredRun, change: str) -> None:
     file, old, new, told = CHANGES[change]
     rewrite(lab.folder / file, old, new)
     with pytest.raises(UsageError) as caught:
@@ -105,9 +112,8 @@ def test_what_has_changed_is_named_and_refused(lab: SmallNight, change: str) -> 
 
 
 def test_everything_that_has_changed_is_named_at_once(
-    lab: SmallNight, monkeypatch: pytest.MonkeyPatch
+    lab: SmallNight, source: StoredRun, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    source = broken(lab)
     drivers = lab.folder / "drivers"
     drivers.mkdir()
     own = Lab(None).find("driver", "step_attenuator").read_text(encoding="utf-8")
@@ -130,35 +136,32 @@ def test_everything_that_has_changed_is_named_at_once(
         assert f"\n  - {sentence}" in told
 
 
-def test_comments_layout_and_units_are_no_change(lab: SmallNight) -> None:
-    source = broken(lab)
+def test_comments_layout_and_units_are_no_change(lab: SmallNight, source: StoredRun) -> None:
     rewrite(lab.folder / PLAN, "# a comment\n", "")
     rewrite(lab.folder / PLAN, "1842.5 MHz", "1.8425 GHz")
     rewrite(lab.folder / BENCH, "bench:", "# what stands here\nbench:")
     assert resume(lab, source).carried == {1}
 
 
-def test_a_complete_run_says_that_there_is_nothing_to_do(lab: SmallNight) -> None:
-    _, whole = lab.run("whole")
+def test_a_complete_run_says_that_there_is_nothing_to_do(lab: SmallNight, first: Path) -> None:
+    whole = Record.open(first)
     with pytest.raises(NothingRan, match="is complete: there is nothing to do") as caught:
         resume(lab, whole)
     assert caught.value.exit_code is ExitCode.NOTHING_RAN
 
 
-def test_a_record_without_hashes_is_refused(lab: SmallNight) -> None:
+def test_a_record_without_hashes_is_refused(lab: SmallNight, source: StoredRun) -> None:
     with pytest.raises(UsageError, match="written by an older hilkit"):
-        resume(lab, replace(broken(lab), fingerprint={}))
+        resume(lab, replace(source, fingerprint={}))
 
 
-def test_the_choice_of_the_earlier_run_need_not_be_given_again_and_no_other_one_is_taken(
-    lab: SmallNight,
-) -> None:
+def test_the_choice_need_not_be_given_again_and_no_other_one_is_taken(source: StoredRun) -> None:
     before = Choice(only=("a",), from_step="a", sets={"channel": "1"}, bench="other")
-    source = replace(broken(lab), choice=before.data)
-    assert recorded_choice(source, Choice()) == before
-    assert recorded_choice(source, Choice(only=("a",))) == before
+    chosen = replace(source, choice=before.data)
+    assert recorded_choice(chosen, Choice()) == before
+    assert recorded_choice(chosen, Choice(only=("a",))) == before
     with pytest.raises(UsageError, match="--from was a and is b"):
-        recorded_choice(source, Choice(from_step="b"))
+        recorded_choice(chosen, Choice(from_step="b"))
 
 
 @pytest.mark.parametrize(
@@ -177,9 +180,9 @@ def test_the_choice_of_the_earlier_run_need_not_be_given_again_and_no_other_one_
     ],
 )
 def test_another_unit_or_instrument_is_refused_with_rf_off_and_nothing_set(
-    lab: SmallNight, old: str, new: str, told: str
+    lab: SmallNight, source: StoredRun, first: Path, old: str, new: str, told: str
 ) -> None:
-    code, stored = lab.run("second", source=broken(lab), other=(old, new))
+    code, stored = lab.run("second", source=source, other=(old, new))
     assert code is ExitCode.USAGE
     assert told in stored.reason
     assert [step.outcome for step in stored.steps] == [Outcome.DONE, Outcome.SKIPPED]
@@ -189,4 +192,4 @@ def test_another_unit_or_instrument_is_refused_with_rf_off_and_nothing_set(
     # once the right one is back, the refused run goes on like any other
     code, third = lab.run("third", source=stored)
     assert code is ExitCode.PASSED
-    assert differences(Record.open(lab.folder / "first"), third) == []
+    assert differences(Record.open(first), third) == []
