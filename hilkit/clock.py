@@ -24,7 +24,7 @@ class Clock(ABC):
     """Time in seconds since an arbitrary start, never going back."""
 
     def __init__(self) -> None:
-        self._watchers: list[Callable[[], None]] = []
+        self._watchers: list[tuple[int, Callable[[], None]]] = []
         self._minders: list[Callable[[float], None]] = []
 
     @property
@@ -45,17 +45,24 @@ class Clock(ABC):
         """Let time pass until ``at`` without looking at anything."""
 
     def watch(self, watcher: Callable[[], None]) -> None:
-        """Call ``watcher`` between slices of every wait; it raises to end the wait."""
-        self._watchers.append(watcher)
+        """Call ``watcher`` between slices of every wait of this thread; it raises to end the wait."""
+        self._watchers.append((threading.get_ident(), watcher))
 
     def unwatch(self, watcher: Callable[[], None]) -> None:
         """Stop calling ``watcher``."""
-        self._watchers.remove(watcher)
+        watchers = [each for _, each in self._watchers]
+        del self._watchers[watchers.index(watcher)]
 
     def look(self) -> None:
-        """Call every watcher once, now."""
-        for watcher in tuple(self._watchers):
+        """Call every watcher of this thread once, now."""
+        for watcher in self._mine():
             watcher()
+
+    def _mine(self) -> list[Callable[[], None]]:
+        if not self._watchers:
+            return []
+        thread = threading.get_ident()
+        return [watcher for owner, watcher in self._watchers if owner == thread]
 
     def mind(self, minder: Callable[[float], None]) -> None:
         """Call ``minder`` with the longest time in seconds before the caller blocks outside of this clock."""

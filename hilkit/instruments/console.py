@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 
-from hilkit.clock import Clock
+from hilkit.clock import Clock, Deadline
 from hilkit.errors import HilkitError, LinkError, RefusedError, ReplyError
 from hilkit.instruments.driver_file import LineEntry
+from hilkit.instruments.hurry import SHORTEST_S
 from hilkit.instruments.lines import LineTransport
 from hilkit.instruments.transcript import NOTE, RECEIVED, SENT, NullTranscript, Transcript, quoted, visible
 
@@ -45,6 +47,21 @@ class LineConsole:
         self.probe = ""
         self._under_way = False
 
+    @contextmanager
+    def hurried(self, seconds: float) -> Iterator[Deadline]:
+        """Let all that is done inside take ``seconds`` at most, answers and a lost link included."""
+        before = self.transport.hurry
+        self.transport.hurry = deadline = self._clock.deadline(seconds)
+        try:
+            yield deadline
+        finally:
+            self.transport.hurry = before
+
+    @property
+    def _patience_s(self) -> float:
+        hurry = self.transport.hurry
+        return self.timeout_s if hurry is None else max(min(self.timeout_s, hurry.left), SHORTEST_S)
+
     def set(self, command: str) -> None:
         """Send a command and wait for its confirmation; RefusedError with the console's words."""
         self.ask(command, self._done.fullmatch)
@@ -59,13 +76,15 @@ class LineConsole:
             self.transport.recover()
         try:
             self._under_way = True
-            found = self._exchange(command, match, self.timeout_s)
+            found = self._exchange(command, match, self._patience_s)
             self._under_way = False
             return found
         except (RefusedError, ReplyError):
             self._under_way = False
             raise
         except LinkError as error:
+            if self.transport.hurry is not None:
+                raise
             state = self._resync()
             raise LinkError(
                 f"{error.message.removeprefix(self.name + ': ')} ({state})",
@@ -123,7 +142,7 @@ class LineConsole:
             )
         missing = "no answer" if echoed else "no echo"
         return LinkError(
-            f"{missing} to {command!r} within {timeout_s:g} s at {self.transport.address}",
+            f"{missing} to {command!r} within {timeout_s:.3g} s at {self.transport.address}",
             instrument=self.name,
         )
 

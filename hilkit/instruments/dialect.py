@@ -48,6 +48,7 @@ class Dialect:
     settling_s: float = 0.0
     reading_time_s: float = 0.0
     zeroing_time_s: float = 0.0
+    mute_time_s: float = 0.0
     insertion_loss_db: float | None = None
     self_test: SelfTestEntry | None = None
     line: LineEntry | None = None

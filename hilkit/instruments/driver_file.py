@@ -160,6 +160,9 @@ class DriverFile(FileModel):
         None, description="how long a power meter takes for one reading of an average"
     )
     zeroing_time: Time | None = Field(None, description="how long a power meter takes to zero itself")
+    mute_time: Time | None = Field(
+        None, description="how long RF off may take in the safe state, all answers included; else 0.5 s"
+    )
     insertion_loss: Ratio | None = Field(None, description="nominal loss at the lowest setting")
     line: LineEntry | None = Field(None, description="manners of a line console")
     safe_command: Annotated[tuple[str, ...], Field(min_length=1)] | None = Field(

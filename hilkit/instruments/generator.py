@@ -115,7 +115,7 @@ class SignalGenerator(ScpiInstrument):
         _state("reference_locked", "locked to the selected reference"),
         CapabilitySpec(name="annotation", kind="text", meaning="text on the screen", access="w"),
     )
-    OPTIONAL_SECTIONS: ClassVar[tuple[str, ...]] = ("settling",)
+    OPTIONAL_SECTIONS: ClassVar[tuple[str, ...]] = ("settling", "mute_time")
 
     def prepare(self, *, reference: Literal["external", "internal"] | None = None) -> None:
         """Bring the generator into a known state without RF, whatever a colleague left on its front panel.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
@@ -66,6 +67,10 @@ class ScpiInstrument:
     def restoring(self) -> bool:
         """True while its link is being opened again."""
         return self.link.restoring
+
+    def hurried(self, seconds: float) -> AbstractContextManager[object]:
+        """Let all that is done inside take ``seconds`` at most; see ``ScpiLink.hurried``."""
+        return self.link.hurried(seconds)
 
     def identity(self) -> Identity:
         """Ask who it is; IdentityError if the driver file expects another kind of instrument."""

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Any
 
-from hilkit.clock import Clock
+from hilkit.clock import Clock, Deadline
 from hilkit.errors import HilkitError, LinkError
 from hilkit.instruments.resource import check_resource, is_serial, is_socket
 from hilkit.instruments.visa import (
@@ -38,10 +38,12 @@ class LineTransport(ABC):
     """Carries lines of text both ways.
 
     ``address`` is what a message calls it; ``restoring`` is true while the link is being opened again.
+    With a ``hurry`` a lost link is opened once more only, within its time.
     """
 
     address: str
     restoring = False
+    hurry: Deadline | None = None
 
     @abstractmethod
     def send(self, text: str) -> None:
@@ -94,13 +96,15 @@ class VisaLines(LineTransport):
             raise
 
     def receive(self, timeout_s: float) -> str | None:
-        """Return the next line, None if none comes in time."""
+        """Return the next line, None if none comes in time, however many pieces of one do."""
         session = self._live()
+        deadline = self._clock.deadline(timeout_s)
+        waited_s = timeout_s
         try:
             while True:
                 piece = in_sight(
                     session.read_raw,
-                    timeout_s,
+                    waited_s,
                     resource=self.address,
                     clock=self._clock,
                     limit=partial(self._limit, session),
@@ -113,6 +117,9 @@ class VisaLines(LineTransport):
                     or not self._framed
                 ):
                     break
+                if deadline.passed:
+                    return None
+                waited_s = deadline.left
         except HilkitError:
             raise
         except Exception as error:
@@ -142,12 +149,12 @@ class VisaLines(LineTransport):
         # A radio may hold on to its one control connection for some seconds after the other end has gone.
         self.restoring = True
         try:
-            for attempt in range(_REOPEN_TRIES):
+            for left in reversed(range(1 if self.hurry else _REOPEN_TRIES)):
                 try:
                     self._open()
                     return
                 except LinkError:
-                    if attempt == _REOPEN_TRIES - 1:
+                    if not left:
                         raise
                     self._clock.sleep(_REOPEN_PAUSE_S)
         finally:
@@ -171,6 +178,7 @@ class VisaLines(LineTransport):
             timeout_s=settings.timeout_s,
             terminator=settings.read_termination,
             serial=settings.serial,
+            longest_s=self.hurry.left if self.hurry else None,
         )
         self._timeout_s = settings.timeout_s
         self._partial = b""

@@ -11,9 +11,10 @@ import re
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
-from hilkit.clock import Clock
+from hilkit.clock import Clock, Deadline
 from hilkit.errors import HilkitError, LinkError, RefusedError, ReplyError
 from hilkit.instruments import replies
+from hilkit.instruments.hurry import SHORTEST_S
 from hilkit.instruments.status import RESTARTED, Events, Waiter, blame
 from hilkit.instruments.transcript import NOTE, RECEIVED, NullTranscript, Transcript, quoted
 from hilkit.instruments.visa import ResourceManager, explain, is_timeout
@@ -79,6 +80,24 @@ class ScpiLink:
         """
         return self._wire.restoring or self._waiter.deaf
 
+    @contextlib.contextmanager
+    def hurried(self, seconds: float) -> Iterator[Deadline]:
+        """Let all that is done inside take ``seconds`` at most, answers and a lost link included.
+
+        A link that does not answer is left as it is, and brought back in step when it is used next.
+        """
+        before = self._wire.hurry
+        self._wire.hurry = deadline = self.clock.deadline(seconds)
+        try:
+            yield deadline
+        finally:
+            self._wire.hurry = before
+
+    def _patience_s(self, timeout_s: float | None = None) -> float:
+        """Return how long an answer may take, in a hurry no longer than its time."""
+        wanted, hurry = timeout_s or self.settings.timeout_s, self._wire.hurry
+        return wanted if hurry is None else max(min(wanted, hurry.left), SHORTEST_S)
+
     # --- text
 
     def set(self, text: str) -> None:
@@ -98,7 +117,7 @@ class ScpiLink:
             )
         self._begin(text)
         with self._reading(text):
-            reply = self._wire.line(timeout_s or self.settings.timeout_s)
+            reply = self._wire.line(self._patience_s(timeout_s))
         self._under_way = False
         return reply
 
@@ -153,7 +172,7 @@ class ScpiLink:
         wire = self._wire
         self._begin(text)
         try:
-            with self._reading(text), wire.block(timeout_s or self.settings.timeout_s):
+            with self._reading(text), wire.block(self._patience_s(timeout_s)):
                 if wire.framed:
                     data = blocks.read_counted(wire, asked=text)
                 else:
@@ -260,6 +279,11 @@ class ScpiLink:
     def timed_out(self, text: str, waited_s: float) -> LinkError:
         """Bring the link back in step and return the error that says what happened."""
         self.transcript.line(self.name, NOTE, f"no answer to {text} in {waited_s:g} s")
+        if self._wire.hurry is not None:
+            return LinkError(
+                f"no answer to {quoted(text)} within {waited_s:.2g} s at {self.resource}",
+                instrument=self.name,
+            )
         facts: list[str] = []
         try:
             self._recover(facts)
@@ -319,7 +343,7 @@ class ScpiLink:
     def _plain_line(self, asked: str) -> str:
         """Receive a line without the care for timeouts, which is under way already."""
         try:
-            return self._wire.line(self.settings.timeout_s)
+            return self._wire.line(self._patience_s())
         except HilkitError:
             raise
         except Exception as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Mapping
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import ClassVar, Literal, cast
 
@@ -60,12 +61,14 @@ class Radio:
     CAPABILITIES: ClassVar[Mapping[str, CapabilitySpec]] = CAPABILITIES
     ORDERED: ClassVar[tuple[str, ...]] = ()
     SECTIONS: ClassVar[tuple[str, ...]] = ("line",)
-    OPTIONAL_SECTIONS: ClassVar[tuple[str, ...]] = ("safe_command",)
+    OPTIONAL_SECTIONS: ClassVar[tuple[str, ...]] = ("safe_command", "mute_time")
 
     def __init__(self, console: LineConsole, dialect: Dialect) -> None:
         self.console = console
         self.dialect = dialect
         console.probe = dialect.capabilities["identity"].query()
+        self.carriers_hz: dict[int, float] = {}
+        """Carrier that each channel was last tuned to from here."""
 
     @property
     def name(self) -> str:
@@ -81,6 +84,14 @@ class Radio:
     def restoring(self) -> bool:
         """True while its link is being opened again."""
         return self.console.transport.restoring
+
+    def hurried(self, seconds: float) -> AbstractContextManager[object]:
+        """Let all that is done inside take ``seconds`` at most; see ``LineConsole.hurried``."""
+        return self.console.hurried(seconds)
+
+    def recover(self) -> None:
+        """Open the control line again."""
+        self.console.transport.recover()
 
     # --- the unit
 
@@ -133,6 +144,7 @@ class Radio:
 
     def set_carrier(self, channel: int, hz: float) -> None:
         """Tune a channel (its LO) to ``hz``."""
+        self.carriers_hz[channel] = hz
         self._set("carrier", hz, channel=channel)
 
     def carrier(self, channel: int) -> float:

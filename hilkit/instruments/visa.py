@@ -119,6 +119,7 @@ def open_session(
     timeout_s: float,
     terminator: str,
     serial: SerialSettings | None = None,
+    longest_s: float | None = None,
 ) -> Session:
     """Open ``resource``; a LinkError says why it cannot be opened.
 
@@ -128,6 +129,8 @@ def open_session(
     """
     # An address where nobody is takes all of it, and whoever minds the clock has less patience than that.
     opening_s = _OPEN_TIMEOUT_IN_SIGHT_S if clock.minded else _OPEN_TIMEOUT_S
+    if longest_s is not None:
+        opening_s = min(opening_s, longest_s)
     clock.blocking(opening_s)
     try:
         session: Session = manager.open_resource(

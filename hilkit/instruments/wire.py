@@ -29,7 +29,7 @@ from hilkit.instruments.visa import (
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from hilkit.clock import Clock
+    from hilkit.clock import Clock, Deadline
 
 __all__ = ["Completion", "LinkSettings", "Wire"]
 
@@ -86,6 +86,7 @@ class Wire:
         self._patience_s = 0.0
         self._loose_end = False
         self.restoring = False
+        self.hurry: Deadline | None = None
         self._open()
 
     # --- lines
@@ -209,7 +210,7 @@ class Wire:
         # An instrument with one connection may hold on to the old one for some seconds.
         self.restoring = True
         try:
-            for left in reversed(range(_REOPEN_TRIES)):
+            for left in reversed(range(1 if self.hurry else _REOPEN_TRIES)):
                 try:
                     self._open()
                 except LinkError:
@@ -232,6 +233,7 @@ class Wire:
             timeout_s=settings.timeout_s,
             terminator=settings.read_termination,
             serial=settings.serial,
+            longest_s=self.hurry.left if self.hurry else None,
         )
         self._timeout_s = settings.timeout_s
         self._loose_end = False

@@ -9,15 +9,20 @@ from typing import Any
 from hilkit.bench import Bench, Connected
 from hilkit.bench.connected import open_one
 from hilkit.clock import Clock
-from hilkit.errors import BenchNotSafe, HilkitError, Interrupted
+from hilkit.errors import BenchError, BenchNotSafe, HilkitError, Interrupted
+from hilkit.instruments.hurry import hurried
 from hilkit.record import NoteTaken
 from hilkit.runner.bus import Bus
 from hilkit.runner.interrupt import StopRequest
 from hilkit.runner.tail import Tail
 from hilkit.runner.watched import Watch
-from hilkit.safety import make_safe
+from hilkit.safety import SafeState, reach_safe
+from hilkit.safety.watchdog.links import Unreached
 
 __all__ = ["BenchSafety"]
+
+GREET_S = 1.0
+"""Time in seconds that an instrument has to say who it is, once another one has failed to."""
 
 
 class BenchSafety:
@@ -33,6 +38,7 @@ class BenchSafety:
         self._bench = bench
         self._bus = bus
         self._clock = clock
+        self._state = SafeState()
 
     @contextmanager
     def left_safe(self, connected: Connected, request: StopRequest) -> Iterator[None]:
@@ -62,34 +68,56 @@ class BenchSafety:
     def reach(self, connected: Connected, request: StopRequest) -> None:
         """Bring the bench into its safe state; raises ``BenchNotSafe`` where it does not get there."""
         with request.suspended():  # a wait broken off in there would pass for a bench that is not safe
-            self._make_safe(connected)
+            self._make_safe(connected, goes_on=True)
         if self.not_safe:
             raise BenchNotSafe(
                 "the bench could not be brought to its safe state: " + "; ".join(self.not_safe),
                 next_step="do by hand what is named here before anybody touches a connector",
             )
+        if self._state.cut:
+            raise BenchError(
+                "the radio did not obey and RF had to be cut: " + "; ".join(self._state.cut),
+                next_step="find out why it did not before it is powered or connected again",
+            )
 
-    def quieten_radio(self, resource_manager: Any, tail: Tail) -> None:
-        """Turn RF off although the bench is not complete: an earlier run that crashed may have left it on."""
-        try:
-            radio = open_one(self._bench.radio_spec, resource_manager, self._clock, tail)
-            with Connected(self._bench, {}, radio) as alone:
-                radio.identity()
-                self._make_safe(alone)
-        except HilkitError as error:
-            told = f"whether RF is on is unknown: the radio cannot be reached ({error.message})"
+    def quieten(self, resource_manager: Any, tail: Tail) -> None:
+        """Turn RF off although the bench is not complete: an earlier run that crashed may have left it on.
+
+        What can be reached is made safe. A radio that cannot be reached is cut off where the bench file says
+        how; else nobody knows, and that is told.
+        """
+        opened: dict[str, Any] = {}
+        missing = {}
+        for spec in (self._bench.radio_spec, *self._bench.instruments.values()):
+            try:
+                item = open_one(spec, resource_manager, self._clock, tail)
+                opened[spec.name] = item
+                with hurried(item, GREET_S):
+                    item.identity()
+            except HilkitError as error:
+                missing[spec.name] = error.message
+                opened.pop(spec.name, None)
+        name = self._bench.radio_spec.name
+        radio: Any = opened.pop(name, None) or Unreached(name, missing[name])
+        with Connected(self._bench, opened, radio) as found:
+            self._make_safe(found, goes_on=True)
+        if name in missing and not self._state.cut:
+            self.not_safe, self.made_safe = [], False
+            told = f"whether RF is on is unknown: the radio cannot be reached ({missing[name]})"
             self._bus.emit(NoteTaken(step=0, text=told))
 
     @property
     def told(self) -> str:
         """A sentence on the safe state that was reached."""
-        channels = ", ".join(map(str, self._bench.channels))
-        return f"the bench is in its safe state: RF of channels {channels} off, read back"
+        return f"the bench is in its safe state: {'; '.join(self._state.told)}"
 
-    def _make_safe(self, connected: Connected) -> None:
+    def _make_safe(self, connected: Connected, *, goes_on: bool = False) -> None:
         with self.watch.patient():
-            self.not_safe = make_safe(connected, self._clock)
+            state = reach_safe(connected, self._clock, keep_supplies=goes_on)
+        self._state, self.not_safe = state, state.not_safe
         self.made_safe = not self.not_safe
+        for text in state.cut:
+            self._bus.farewell(NoteTaken(step=0, text=text))
 
     def _as_found(self, connected: Connected) -> list[str]:
         """Say what an earlier user of the bench left behind: RF on, entries in error queues."""

@@ -181,7 +181,7 @@ class _Run:
             return self.stage.bench.connect(resource_manager, self.stage.clock, tail, self.lab, prepare=fresh)
         except Exception:
             request.disarm()
-            self.safety.quieten_radio(resource_manager, tail)
+            self.safety.quieten(resource_manager, tail)
             raise
 
     def _note(self, text: str) -> None:

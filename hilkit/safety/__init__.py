@@ -3,7 +3,7 @@
 from hilkit.safety.gate import Gate
 from hilkit.safety.person import OnPerson, PersonStep
 from hilkit.safety.prediction import overloads, predict
-from hilkit.safety.safe import make_safe
+from hilkit.safety.safe import SafeState, make_safe, reach_safe
 from hilkit.safety.session import RadioDesk, Session
 from hilkit.safety.source import Lead, SourceDesk
 from hilkit.safety.states import RfState
@@ -15,9 +15,11 @@ __all__ = [
     "PersonStep",
     "RadioDesk",
     "RfState",
+    "SafeState",
     "Session",
     "SourceDesk",
     "make_safe",
     "overloads",
     "predict",
+    "reach_safe",
 ]

@@ -83,6 +83,7 @@ class Channel:
         self._tuned_at_s = 0.0
         self._lost = False
         self.rf_on = False
+        self.rf_told = False
         self.trim_db = self.told_trim_db = self.profile.attenuator.high.db
         self._trimmed_at_s = -math.inf
         self.stream = Stream()
@@ -248,7 +249,7 @@ class Channel:
     def set_rf(self, now: float, on: bool) -> None:
         """Switch RF."""
         self._settle(now)
-        self.rf_on = on
+        self.rf_on = self.rf_told = on
 
     def load(self, now: float, stream: Stream) -> None:
         """Replace the stream."""

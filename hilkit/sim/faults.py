@@ -98,6 +98,12 @@ KINDS: dict[str, FaultKind] = {
         deadline_s=10.0,
         only=("pads", RADIO),
     ),
+    "stuck_rf": FaultKind(
+        does="the radio answers, but its RF stays as it is",
+        noticed="the level at the port when the bench is made safe",
+        deadline_s=10.0,
+        only=(RADIO,),
+    ),
     "lost_lock": FaultKind(
         does="the synthesiser falls out of lock",
         noticed="the state of the synthesiser, and a signal that is not where it should be",

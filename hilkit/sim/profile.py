@@ -250,6 +250,7 @@ class Fault(FileModel):
         "queue_overflow",
         "stuck_relay",
         "stuck_attenuator",
+        "stuck_rf",
         "lost_lock",
         "lost_reference",
         "lost_load",

@@ -79,6 +79,7 @@ class SimRadio:
         self._chattered_s = clock.now()
         self.reference_present = self._house.present
         self.powered = True
+        self.rf_stuck = False
         self.power_cycles = 0
         self.power = RadioPower(self)
         self.port_waves: Callable[[int], tuple[float, float]] = lambda number: (0.0, 0.0)
@@ -271,8 +272,10 @@ class SimRadio:
     def _rf(self, words: list[str]) -> str:
         channel, rest = self._channel(words)
         if not rest:
-            return f"rf {channel.number} {'on' if channel.rf_on else 'off'}"
-        channel.set_rf(self._clock.now(), self._switch(rest))
+            return f"rf {channel.number} {'on' if channel.rf_told else 'off'}"
+        channel.rf_told = self._switch(rest)
+        if not self.rf_stuck:
+            channel.set_rf(self._clock.now(), channel.rf_told)
         return "ok"
 
     def _lo(self, words: list[str]) -> str:

@@ -18,7 +18,12 @@ PROMPT = b"ph> "
 
 
 class RadioConsole(Protocol):
-    """The physics and the logic behind the line."""
+    """The physics and the logic behind the line.
+
+    While ``rf_stuck``, RF stays as it is whatever the unit answers.
+    """
+
+    rf_stuck: bool
 
     @property
     def booting(self) -> bool:
@@ -146,6 +151,7 @@ class RadioDevice:
 
     def _suffer(self, strike: Strike) -> None:
         console = self._radio.console
+        console.rf_stuck = "stuck_rf" in strike
         if "lost_lock" in strike:
             console.lose_lock()
         if "lost_reference" in strike:

@@ -13,6 +13,7 @@ from hilkit.cli.common import pairs
 from hilkit.errors import RecordError, UsageError
 from hilkit.record import Event, ReadingTaken, Record, RunEnded, StepBegun, StepEnded
 from hilkit.reports import Console, PlainScreen
+from hilkit.safety import SafeState
 from tests.cli.calls import SMALL_PLAN, call, lab_with
 
 
@@ -191,7 +192,8 @@ def test_a_record_on_a_full_disk_does_not_hide_that_the_bench_is_not_safe(
 
     monkeypatch.setattr(Record, "listener", full)
     left = iter([[], ["RF of channel 1 off: no answer; switch the radio's supply off"]])
-    monkeypatch.setattr("hilkit.runner.bench_safety.make_safe", lambda *_: next(left))
+    reach = "hilkit.runner.bench_safety.reach_safe"
+    monkeypatch.setattr(reach, lambda *_, **__: SafeState(not_safe=next(left)))
     lab_with(here)
     done = call(capsys, "run", "small")
     assert done.code == 7

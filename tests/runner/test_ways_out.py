@@ -17,6 +17,7 @@ from hilkit.sim.profile import Fault
 from tests.runner.trial import go, laid
 
 SENT = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+PAD_UP = ":INPut:ATTenuation 63"
 RF = "  - look: {id: a, rf: true, trouble: %s}\n  - look: {id: b}"
 
 
@@ -103,10 +104,14 @@ def test_what_ends_the_run_is_an_error_of_its_step_and_skips_the_rest(
 
 
 def test_a_bench_that_cannot_be_made_safe_is_exit_7_with_what_to_do_by_hand(tmp_path: Path) -> None:
-    fault = Fault(instrument="radio", kind="refusal", when="rf 1 off", after=1, count=100)
-    done = go(tmp_path, RF % "none", faults=[fault])
+    faults = [
+        Fault(instrument="radio", kind="refusal", when="rf 1 off", count=100),
+        Fault(instrument="supply", kind="refusal", when=":OUTP", count=100),
+    ]
+    done = go(tmp_path, RF % "none", faults=faults)
     assert done.code is ExitCode.NOT_SAFE
-    assert any("RF of channel 1 off" in text for text in done.stored.not_safe)
+    told = "RF OF CHANNEL 1 MAY BE ON, SWITCH THE SUPPLY OF THE RADIO OFF BY HAND"
+    assert any(told in text for text in done.stored.not_safe)
     assert [step.outcome for step in done.stored.steps] == [Outcome.SKIPPED, Outcome.SKIPPED]
 
 
@@ -235,7 +240,8 @@ def test_whoever_stops_the_run_it_ends_in_order_with_rf_off(tmp_path: Path, name
     assert code is ExitCode.INTERRUPTED
     assert stored.ended
     assert {"SIGINT": "Ctrl-C", "SIGHUP": "closed terminal"}.get(name, name) in stored.reason
-    assert stored.notes[-1] == "the bench is in its safe state: RF of channels 1, 2 off, read back"
+    assert stored.notes[-1].startswith("the bench is in its safe state: RF of channel 1 is off")
+    assert "RF of channel 2 is off only as the radio reports" in stored.notes[-1]
 
 
 def test_a_run_under_nohup_outlives_its_terminal() -> None:
@@ -302,12 +308,28 @@ def test_rf_that_was_on_at_the_start_is_in_the_record(tmp_path: Path) -> None:
     assert stored.notes == ("RF of channel 2 was on at the start of this run, attenuation 6 dB",)
 
 
-def test_a_bench_made_safe_at_the_second_try_ends_the_run_but_is_no_exit_7(tmp_path: Path) -> None:
+def test_one_bad_answer_on_the_way_to_the_safe_state_is_asked_again(tmp_path: Path) -> None:
     done = go(tmp_path, RF % "none", faults=[Fault(instrument="radio", kind="refusal", when="rf 1 off")])
+    assert done.code is ExitCode.PASSED
+    assert done.world.radio.power_cycles == 0
+
+
+def test_a_bench_made_safe_at_the_second_try_ends_the_run_but_is_no_exit_7(tmp_path: Path) -> None:
+    done = go(tmp_path, RF % "none", faults=[Fault(instrument="pad", kind="refusal", when=PAD_UP, count=2)])
     assert done.code is ExitCode.BENCH
     assert done.stored.not_safe == ()
-    assert done.stored.reason.startswith("the bench could not be brought to its safe state: RF of channel 1")
+    assert "pad IS NOT AT ITS MAXIMUM" in done.stored.reason
     assert "the bench is in its safe state" in done.stored.notes[-1]
+    assert [step.outcome for step in done.stored.steps] == [Outcome.SKIPPED, Outcome.SKIPPED]
+
+
+def test_a_radio_that_had_to_be_cut_ends_the_run(tmp_path: Path) -> None:
+    fault = Fault(instrument="radio", kind="refusal", when="rf 1 off", count=100)
+    done = go(tmp_path, RF % "none", faults=[fault])
+    assert done.code is ExitCode.BENCH
+    assert done.stored.not_safe == ()
+    assert done.stored.reason.startswith("the radio did not obey and RF had to be cut: supply output 1 has")
+    assert not done.world.radio.powered
     assert [step.outcome for step in done.stored.steps] == [Outcome.SKIPPED, Outcome.SKIPPED]
 
 

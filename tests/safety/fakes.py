@@ -133,6 +133,10 @@ class FakeBench:
         self.generators: dict[str, Any] = {}
         self.analyser = object()
 
+    def on_radio(self) -> list[bool]:
+        """Return whether RF is on, channel by channel."""
+        return list(self.radio.on.values())
+
     def said(self) -> list[str]:
         """Return what was said since the last call."""
         lines = list(self.log)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from pathlib import Path
 from typing import Any, cast
 
@@ -9,7 +10,6 @@ import pytest
 
 from hilkit.bench import Connected
 from hilkit.clock import VirtualClock
-from hilkit.errors import LinkError
 from hilkit.safety import make_safe
 from tests.bench.trial import bench_of
 from tests.safety.fakes import FakeBench, FakeGenerator
@@ -38,54 +38,52 @@ def test_a_generator_that_stays_on_is_told_and_keeps_nothing_else_from_being_tri
     fake.generators["generator"] = generator = FakeGenerator(fake.log)
     generator.stuck = True
     assert safe(fake) == [
-        "RF of generator off: generator: output: sent off, read back on; switch generator off by hand"
+        "RF OF generator MAY BE ON, SWITCH generator OFF BY HAND: generator: output: sent off, read back on"
     ]
-    assert fake.switches["relay"].now == ()
+    assert fake.on_radio() == [False, False]
+    assert fake.switches["relay"].now == (101,)
 
 
 @pytest.mark.parametrize("broken", ["rf", "trim"])
-def test_a_part_that_fails_does_not_keep_the_rest_from_being_tried(tmp_path: Path, broken: str) -> None:
+def test_a_part_that_fails_is_told_and_relays_and_pads_move_only_once_rf_is_off(
+    tmp_path: Path, broken: str
+) -> None:
     fake = FakeBench(bench_of(tmp_path))
     fake.radio.broken.add(broken)
     failed = safe(fake)
     assert len(failed) == 2
-    assert fake.pads["pad"].db == 60.0
-    assert fake.switches["relay"].now == ()
+    moved = broken == "trim"
+    assert (fake.pads["pad"].db == 60.0) is moved
+    assert (fake.switches["relay"].now == ()) is moved
 
 
 def test_each_sentence_says_what_failed_and_what_to_do_by_hand(tmp_path: Path) -> None:
     fake = FakeBench(bench_of(tmp_path))
-    fake.radio.broken.add("rf")
     fake.pads["pad"].stuck = True
     fake.switches["relay"].stuck = True
     assert safe(fake) == [
-        "RF of channel 1 off: radio: no answer in time; switch the radio's supply off",
-        "RF of channel 2 off: radio: no answer in time; switch the radio's supply off",
-        "pad to its maximum: pad: sent 60 dB, read back 0 dB; set it by hand before RF is on again",
-        "relays of relay open: relay: 101 is closed; open them by hand before RF is on again",
+        "pad IS NOT AT ITS MAXIMUM, SET IT BY HAND BEFORE RF IS ON AGAIN: pad: sent 60 dB, read back 0 dB",
+        "RELAYS OF relay ARE NOT OPEN, OPEN THEM BY HAND BEFORE RF IS ON AGAIN: relay: 101 is closed",
     ]
+    fake.radio.broken.add("rf")
+    by_hand = "MAY BE ON, SWITCH THE SUPPLY OF THE RADIO OFF BY HAND: radio: no answer in time"
+    assert safe(fake) == [f"RF OF CHANNEL {channel} {by_hand}" for channel in (1, 2)]
 
 
 def test_a_fault_of_another_kind_is_told_too(tmp_path: Path) -> None:
     fake = FakeBench(bench_of(tmp_path))
     fake.pads["pad"].range = ()
-    assert safe(fake)[0].startswith("pad to its maximum: IndexError")
+    assert "BY HAND BEFORE RF IS ON AGAIN: IndexError" in safe(fake)[0]
 
 
-def test_a_dead_instrument_neither_keeps_a_person_waiting_nor_the_others_from_being_tried(
-    tmp_path: Path,
-) -> None:
-    fake, clock = FakeBench(bench_of(tmp_path)), VirtualClock()
-
-    def slow(channel: int, on: bool) -> None:
-        clock.sleep(6.0)
-        raise LinkError("no answer in time", instrument="radio")
-
-    fake.radio.set_rf = slow  # type: ignore[method-assign]
-    failed = safe(fake, clock)
-    assert clock.now() == pytest.approx(12.0)
-    assert fake.pads["pad"].db == 60.0
-    assert fake.switches["relay"].now == ()
-    assert [sentence for sentence in failed if "not tried, since radio did not answer" in sentence] == failed[
-        2:
-    ]
+def test_a_link_that_does_not_come_back_keeps_no_other_one_on(tmp_path: Path) -> None:
+    """The wait for it has an end in wall time, since no clock of the bench moves in there."""
+    fake, release = FakeBench(bench_of(tmp_path)), threading.Event()
+    fake.generators["generator"] = generator = FakeGenerator(fake.log)
+    fake.radio.set_rf = lambda channel, on: release.wait()  # type: ignore[method-assign, assignment]
+    try:
+        failed = safe(fake)
+    finally:
+        release.set()
+    assert not generator.on
+    assert [text.partition(": ")[2] for text in failed] == ["radio: it did not come back in time"] * 2

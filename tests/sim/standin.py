@@ -104,6 +104,7 @@ class Console:
     power_cycles: int = 0
     present: bool = True
     held: bool = False
+    rf_stuck: bool = False
 
     def handle_line(self, text: str) -> str:
         return f"answer to {text}" if text else ""

@@ -42,7 +42,7 @@ def test_a_one_shot_command_that_fails_leaves_the_radio_unreached_and_says_why(t
     links.close()
     assert "ended with code 1 no such port" in links.missing["radio"]
     told = "\n".join(make_safe(links.connected(), WallClock()))
-    assert "RF of channel 1" in told and "no such port" in told
+    assert "RF OF CHANNEL 1" in told and "no such port" in told
 
 
 def test_whatever_is_done_with_an_instrument_that_is_not_there_says_so() -> None:

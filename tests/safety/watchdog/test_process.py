@@ -53,7 +53,7 @@ def test_a_lease_that_runs_out_has_rf_off_and_one_dead_link_does_not_keep_it_on(
     assert code == 7
     assert "no sign of life" in said
     assert "THE BENCH IS NOT SAFE: SWITCH OFF BY HAND" in said
-    assert "pad to its maximum" in said and "RF of channel" not in said.partition("NOT SAFE")[2]
+    assert "pad IS NOT AT ITS MAXIMUM" in said and "RF of channel" not in said.partition("NOT SAFE")[2]
 
 
 def test_after_a_goodbye_and_before_the_first_lease_it_touches_nothing(tmp_path: Path) -> None:
