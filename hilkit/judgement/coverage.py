@@ -127,6 +127,11 @@ class SampledSpread:
         """Return the spread that has these distances from the value."""
         return cls(np.quantile(np.sort(distances), _KEPT))
 
+    @classmethod
+    def of_tail(cls, values: NDArray[np.float64]) -> SampledSpread:
+        """Return the spread that has the upper tail of these values, about 0, on both sides."""
+        return cls(np.maximum(np.quantile(np.sort(values), (1 + _KEPT) / 2), 0.0))
+
     def probability_below(self, x: float) -> float:
         """Return the cumulative probability at ``x``."""
         inside = float(np.interp(abs(x), self.distances, _KEPT, left=0.0, right=1.0))

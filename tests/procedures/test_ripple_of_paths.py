@@ -119,3 +119,10 @@ def test_both_readings_of_a_ratio_take_the_length_at_the_same_place(bench):
         for at in (1, -3)
     ]
     assert pairs[0] == pairs[1]
+    line = next(element for element in bench.path(1).elements if element.label == "measured line")
+    behind_m = (0.09 + 1.05) / 0.7  # step attenuator and cable
+    inside_m = line.reflection_out.length_m(CARRIER_HZ)
+    assert pairs[0]["measured line", "analyser"] == pytest.approx(inside_m + behind_m)
+    assert pairs[0]["3 dB pad", "measured line"] == pytest.approx(
+        0.03 + line.reflection_in.length_m(CARRIER_HZ)
+    )
