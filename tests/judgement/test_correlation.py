@@ -100,12 +100,13 @@ def test_readings_over_one_path_are_correlated_by_the_share_of_the_path() -> Non
     assert correlate(first, [normal(0.0)]) == 0.0
 
 
-def test_stated_correlations_of_both_budgets_stay() -> None:
+def test_stated_correlations_of_both_budgets_stay_but_for_what_cancels() -> None:
     pair = (normal(0.3, shared="a"), normal(0.4))
     first = budget(*pair, correlations={(0, 1): 0.5})
-    found = difference(first, budget(within(0.2), *pair, correlations={(1, 2): 0.5}), "dB")
+    second = budget(within(0.2), *pair, correlations={(1, 2): 0.5, (0, 2): 0.25})
+    found = difference(first, second, "dB")
     assert [line.sensitivity for line in found.lines] == [0.0, 1.0, -1.0, -1.0]
-    expected = [[1, 0.5, 0, 0.5], [0.5, 1, 0, 0], [0, 0, 1, 0], [0.5, 0, 0, 1]]
+    expected = [[1, 0, 0, 0], [0, 1, 0, 0], [0, 0, 1, 0.25], [0, 0, 0.25, 1]]
     matrix = correlation_matrix(found.lines, found.correlations)
     assert matrix == pytest.approx(np.array(expected))
 

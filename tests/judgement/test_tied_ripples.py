@@ -1,8 +1,8 @@
 """Three ripples around one element that takes nothing are tied, and a budget that holds them says enough.
 
-Source: S-parameters of a network without loss are unitary (D. M. Pozar, Microwave Engineering, 4th edition, 4.3;
-from memory), so that the phases of its reflections add up to twice that of its transmission and half a turn. The
-truth is the gain of such a network between two reflections, all reflections in between summed.
+Source: S-parameters of a network without loss are unitary (D. M. Pozar, Microwave Engineering, 4th edition,
+4.3; from memory), so that the phases of its reflections add up to twice that of its transmission and half a
+turn. The truth is the gain of such a network between two reflections, all reflections in between summed.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def test_the_interval_still_holds_no_less_than_it_promises(element):
 
 
 def test_two_ripples_are_independent():
-    """Any two of the three are, so that nothing leans: the sum of two of equal size, each cos of its own phase."""
+    """Any two of the three are, so that nothing leans: two of equal size, each the cosine of its own phase."""
     half = Part(Distribution.ARCSINE, math.sqrt(0.5), math.inf)
     spread = spread_of((half, half), 0.95)
     rng = np.random.default_rng(1)
