@@ -56,7 +56,7 @@ def test_the_interval_still_holds_no_less_than_it_promises(element):
 
 
 def test_two_ripples_are_independent():
-    """Any two of the three are, so that nothing leans: two of equal size, each the cosine of its own phase."""
+    """Any two of the three are, so that nothing leans: two cosines, each of its own phase."""
     half = Part(Distribution.ARCSINE, math.sqrt(0.5), math.inf)
     spread = spread_of((half, half), 0.95)
     rng = np.random.default_rng(1)
