@@ -22,6 +22,7 @@ from hilkit.runner import run
 from hilkit.safety import PersonStep, RfState, predict
 from hilkit.safety.source import source_levels_dbm
 from hilkit.sim import open_simulated
+from hilkit.sim.levels import Seen
 from hilkit.sim.profile import load_profile
 from hilkit.sim.world import World
 
@@ -112,14 +113,18 @@ def _drive_db(state: RfState) -> float:
     return min(0.0, state.drive_dbfs) if state.tone_offset_hz is not None else 0.0
 
 
-def seen_peaks(world: World, bench: Bench) -> dict[str, float]:
-    """Return the highest peak in dBm that the simulated bench saw at each node."""
-    found = {f"{name} sensor": world.levels.at_sensor(name).peak_dbm for name in world.meters}
+def seen_by(world: World, bench: Bench) -> dict[str, Seen]:
+    """Return the highest levels that the simulated bench saw at each node."""
+    found = {f"{name} sensor": world.levels.at_sensor(name) for name in world.meters}
     for number in bench.channels:
         path = bench.path(number)
         along = world.levels.along(path.name)
         for node in path.nodes:
-            found[node] = max(found.get(node, -math.inf), along[path.place(node)].peak_dbm)
+            here, last = along[path.place(node)], found.get(node, Seen())
+            found[node] = Seen(
+                average_dbm=max(here.average_dbm, last.average_dbm),
+                peak_dbm=max(here.peak_dbm, last.peak_dbm),
+            )
     return found
 
 
@@ -131,15 +136,16 @@ def played(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFact
 
 def check_levels(played: Played) -> None:
     assert played.code is ExitCode.PASSED
-    predicted, seen = played.highest(), seen_peaks(played.world, played.bench)
+    predicted, found = played.highest(), seen_by(played.world, played.bench)
     driven = {node for node, (_, stated) in predicted.items() if stated > -math.inf}
     assert driven
-    for node, peak in seen.items():
+    for node, seen in found.items():
         most, stated = predicted.get(node, (-math.inf, -math.inf))
-        told = f"{node} got {peak:.2f} dBm, {most:.2f} dBm were predicted, the envelope says {stated:.2f}"
-        assert peak <= most, told
+        told = f"{node} got {seen}, {most:.2f} dBm were predicted, the envelope says {stated:.2f} dBm"
+        assert seen.peak_dbm <= most, told
+        assert seen.average_dbm <= stated, told
         if node in driven:
-            assert peak >= stated - CLOSE_DB, told
+            assert seen.peak_dbm >= stated - CLOSE_DB, told
 
 
 def check_times(played: Played) -> None:
