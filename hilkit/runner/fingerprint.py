@@ -88,7 +88,9 @@ def _of_bench(bench: Bench, lab: Lab) -> Iterator[tuple[str, str]]:
     for spec in (*bench.instruments.values(), bench.radio_spec):
         yield f"driver {spec.driver}", _digest([_of_file(file) for file in spec.dialect.files])
     yield from _files(document.data, bench.file, lab)
-    if bench.simulation is not None and not bench.rehearsed:
+    if bench.rehearsed:
+        yield "what stands on the bench", _digest("simulated counterparts")
+    elif bench.simulation is not None:
         profile = lab.find("profile", bench.simulation, relative_to=bench.file.parent)
         truth = load(profile)
         # A fault that broke the run may be taken out, as it would be mended on a real bench.

@@ -12,8 +12,10 @@ from hilkit.bench.interlocks import Interlock
 from hilkit.clock import WallClock
 from hilkit.errors import BenchError, ExitCode, worst_exit
 from hilkit.files import Lab
+from hilkit.instruments import FileTranscript
+from hilkit.instruments.transcript import NOTE
 from hilkit.plans import Plan, Step, power_budget
-from hilkit.record import Listener, Outcome, Record
+from hilkit.record import TRANSCRIPT, Listener, Outcome, Record
 from hilkit.reports.rehearsal import NodeSeen, RehearsalFindings, StepTime
 from hilkit.runner import Calibrations, choose, run
 from hilkit.safety import PersonStep
@@ -58,6 +60,8 @@ def rehearse(
             for instrument, plane in step.moves:
                 world.connect(instrument, plane)
 
+        with FileTranscript(folder / TRANSCRIPT, played.clock) as transcript:
+            transcript.line("rehearsal", NOTE, f"REHEARSAL of {bench.name}: every answer below is simulated")
         code = run(
             plan,
             played.bench,

@@ -72,6 +72,7 @@ def test_a_foreign_bench_is_rehearsed_to_its_verdicts_without_anything_being_ope
     assert stored.simulated
     assert stored.bench_name == "quay west (rehearsal)"
     transcript = (folder / "transcript.txt").read_text(encoding="utf-8")
+    assert "REHEARSAL of quay west: every answer below is simulated" in transcript.splitlines()[0]
     for text in (
         "radio -> src3 wave test_a -12",
         "sa -> CF 3500 MHZ",
@@ -206,3 +207,22 @@ def test_a_rehearsal_is_the_same_again_with_the_same_seed(rehearse: Rehearse, tm
         values.append([reading.value for step in stored.steps for reading in step.readings])
     assert values[0] == values[1]
     assert json.dumps(values[0])
+
+
+def test_a_rehearsal_is_never_resumed_as_a_run(
+    rehearse: Rehearse, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Its readings are of a model: a run on the real bench must not carry them over."""
+    assert rehearse("quay").code == 0
+    folder = next((tmp_path / "runs").iterdir())
+    done = call(capsys, "run", "quay", "--resume", folder)
+    assert done.code == 2, done.out + done.err
+    assert "what stands on the bench" in done.err
+
+
+def test_a_radio_behind_a_program_that_nobody_could_stop_is_told(rehearse: Rehearse) -> None:
+    done = rehearse(
+        "quay", "--only", "bring_up", changes=(('safe_command: [ssh, unit7, pa, all, "off"]\n', ""),)
+    )
+    assert done.code == 3
+    assert "RF cannot be switched off if a run with this radio dies" in " ".join(done.out.split())
