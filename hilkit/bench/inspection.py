@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
 from hilkit.bench.connected import identity_mismatch, open_one
+from hilkit.bench.interlocks import look_at
 from hilkit.bench.lock import bench_lock
 from hilkit.bench.path import PathError
 from hilkit.bench.spec import Bench, InstrumentSpec
@@ -56,6 +57,7 @@ class InstrumentLook:
     reference: str = ""
     calibration: str = ""
     self_test: str = ""
+    interlocks: tuple[str, ...] = ()
     reached: bool = False
 
 
@@ -133,7 +135,7 @@ def _look_at(
         return look, [*findings, _told(spec, error, "check power, cable and address")]
     try:
         findings += _identity(spec, item, look)
-        for step in (_rf, _errors, _reference, _self_test if self_test else None):
+        for step in (_rf, _errors, _reference, _interlocks, _self_test if self_test else None):
             if step is not None:
                 findings += _tried(step, spec, item, look, bench)
     except HilkitError as error:  # what does not say who it is need not be asked anything else
@@ -211,6 +213,25 @@ def _reference(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Ben
             yield _wrong(
                 spec, f"its reference is {look.reference}", "check the reference cable and its level"
             )
+
+
+def _interlocks(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:
+    """Read what can be read with RF off; what a run sets up itself, lock and supply, is a note."""
+    lines: list[str] = []
+    for interlock in bench.interlocks.values():
+        if interlock.instrument != spec.name:
+            continue
+        if interlock.with_rf:
+            noun, allowed = interlock.readable.noun, interlock.allowed
+            lines.append(f"{interlock.name}: {noun} is read with RF on only, and must be {allowed}")
+            continue
+        seen = look_at(interlock, item)
+        lines.append(f"{interlock.name}: {seen.sentence}")
+        if not seen.held:
+            set_up_by_run = interlock.read == "reference" or spec.instrument_class == "dc_supply"
+            told = _note if set_up_by_run else _wrong
+            yield told(spec, f"interlock {interlock.name!r}: {seen.sentence}", interlock.next_step)
+    look.interlocks = tuple(lines)
 
 
 def _self_test(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:

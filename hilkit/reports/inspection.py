@@ -42,7 +42,7 @@ def _instrument(look: InstrumentLook, width: int) -> list[Line]:
         "self-test": look.self_test,
     }
     lines = [line(), head]
-    for name, text in told.items():
+    for name, text in (*told.items(), *(("interlock", text) for text in look.interlocks)):
         if text:
             lines += wrapped(f"{name:<11} {text}", width=width, indent="  ", hanging=" " * 14)
     return lines

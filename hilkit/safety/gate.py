@@ -1,9 +1,10 @@
 """The one gate that every change of RF state passes: predict, compare with the ratings, order, send, verify.
 
-The order is: RF down, then relay, pad or LO moves, then settling, then RF up; more attenuation before more
-drive, less drive before less attenuation. A transmit attenuation may step with RF up, since levels stay
-between both predicted ends. The instrument classes read back what they set and raise ``RefusedError`` where
-it differs: so what returned is known, and what never did, or failed on the way, is unknown and is sent again.
+The order is: RF down, then relay, pad or LO moves, then settling, then RF up, unless the bench file allows a
+part to move under RF; more attenuation before more drive, less drive before less attenuation. A transmit
+attenuation may step with RF up, since levels stay between both predicted ends. The instrument classes read
+back what they set and raise ``RefusedError`` where it differs: so what returned is known, and what never did,
+or failed on the way, is unknown and is sent again.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from hilkit.bench.path import Path, PathError, frequency_text
 from hilkit.errors import BenchError, HilkitError, RefusedError, SafetyStop
+from hilkit.safety.hot import carrier_may_move, pad_may_move, switch_may_move
 from hilkit.safety.interlocks import Interlocks
 from hilkit.safety.prediction import REFUSED, power_sum_dbm, predict, refuse_overload
 from hilkit.safety.states import RfState
@@ -98,9 +100,9 @@ class Gate:
         self._refuse_unsafe(state, path)
         self._mute_unknown(state.channel)
         known = self._channel(state.channel)
-        known.state = None
+        before, known.state = known.state, None
         try:
-            self._reach(state, path, known)
+            self._reach(state, path, known, before)
         except HilkitError:
             # Nobody knows now what leaves the port. If muting fails too, the safe state of the run is left.
             with suppress(HilkitError):
@@ -109,11 +111,11 @@ class Gate:
         known.state = state
         self.interlocks.now()
 
-    def _reach(self, state: RfState, path: Path, known: _Known) -> None:
+    def _reach(self, state: RfState, path: Path, known: _Known, before: RfState | None) -> None:
         if not state.rf_on:
             self.mute(state.channel)
-        self._move_pad(state, path)
-        self._move_carrier(state, known)
+        self._move_pad(state, path, before)
+        self._move_carrier(state, known, before)
         self._set_level(state, known)
         if state.rf_on and known.rf is not True:
             self._wait_locked(state.channel)
@@ -124,7 +126,9 @@ class Gate:
         for switch, close in self._bench.path(channel).switch_positions.items():
             if self._known.switches.get(switch) == frozenset(close):
                 continue
-            self._mute_all_of(self._channels_through(switch))
+            through = self._channels_through(switch)
+            if not switch_may_move(self._bench, switch, map(self.state, self._sending(through))):
+                self._mute_all_of(through)
             self._known.switches.pop(switch, None)
             self._connected.switches[switch].route(close)
             self._known.switches[switch] = frozenset(close)
@@ -134,6 +138,9 @@ class Gate:
 
         ``PathError`` for a pad that the path does not have.
         """
+        self._set_pad(channel, pad_db, None)
+
+    def _set_pad(self, channel: int, pad_db: float, before: RfState | None) -> None:
         path = self._bench.path(channel)
         pad = path.pad_instrument
         if pad is None:
@@ -142,7 +149,9 @@ class Gate:
             return
         if _same(self._known.pads.get(pad), pad_db, SAME_DB):
             return
-        self._mute_all_of(self._channels_through(pad))
+        through = self._channels_through(pad)
+        if self._sending(through) != [channel] or not pad_may_move(self._bench, pad, before):
+            self._mute_all_of(through)
         self._known.pads.pop(pad, None)
         self._connected.pads[pad].set(pad_db)
         self._known.pads[pad] = pad_db
@@ -162,6 +171,10 @@ class Gate:
 
     def _channels_through(self, instrument: str) -> list[int]:
         return [number for number in self._known.channels if _passes(self._bench.path(number), instrument)]
+
+    def _sending(self, channels: Iterable[int]) -> list[int]:
+        """Return those of some channels whose RF is not known to be off."""
+        return [channel for channel in channels if self._known.channels[channel].rf is not False]
 
     def _mute_all_of(self, channels: Iterable[int]) -> None:
         for channel in channels:
@@ -238,18 +251,22 @@ class Gate:
         pad = path.pad_instrument
         return pad is not None and not _same(self._known.pads.get(pad), state.pad_db, SAME_DB)
 
-    def _move_pad(self, state: RfState, path: Path) -> None:
-        pad = path.pad_instrument
-        if pad is not None and self._pad_moves(state, path):
-            self.set_pad(state.channel, state.pad_db)
+    def _move_pad(self, state: RfState, path: Path, before: RfState | None) -> None:
+        if path.pad_instrument is not None and self._pad_moves(state, path):
+            self._set_pad(state.channel, state.pad_db, before)
 
-    def _move_carrier(self, state: RfState, known: _Known) -> None:
+    def _move_carrier(self, state: RfState, known: _Known, before: RfState | None) -> None:
         if _same(known.carrier_hz, state.carrier_hz, SAME_HZ):
             return
-        self.mute(state.channel)
+        if before is None or not carrier_may_move(
+            self._bench, replace(before, pad_db=state.pad_db), state.carrier_hz
+        ):
+            self.mute(state.channel)
         known.carrier_hz = None
         self._connected.radio.set_carrier(state.channel, state.carrier_hz)
         known.carrier_hz = state.carrier_hz
+        if known.rf:
+            self._wait_locked(state.channel)
 
     def _set_level(self, state: RfState, known: _Known) -> None:
         rising = known.attenuation_db is None or state.attenuation_db >= known.attenuation_db

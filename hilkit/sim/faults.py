@@ -134,6 +134,12 @@ KINDS: dict[str, FaultKind] = {
         deadline_s=2.0,
         only=(RADIO,),
     ),
+    "excess_current": FaultKind(
+        does="something in the radio draws 1.5 A more from its supply",
+        noticed="the interlock on the current",
+        deadline_s=2.0,
+        only=(RADIO,),
+    ),
     "open_contact": FaultKind(
         does="a door is opened: the contacts of the switch are open",
         noticed="the interlock on the contact",

@@ -255,6 +255,7 @@ class Fault(FileModel):
         "lost_reference",
         "lost_load",
         "overheating",
+        "excess_current",
         "open_contact",
         "overload",
         "reboot",

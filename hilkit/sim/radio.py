@@ -20,6 +20,9 @@ __all__ = ["SimRadio"]
 DETECTOR_FLOOR_W = 1e-9
 """What the detectors of forward and reflected power read of nothing: -60 dBm."""
 
+BROKEN_PART_A = 1.5
+"""Current that something broken in the unit draws."""
+
 FAN_STOPPED_C = 45.0
 """How much warmer the unit is with its fan stopped."""
 
@@ -85,6 +88,7 @@ class SimRadio:
         self.port_waves: Callable[[int], tuple[float, float]] = lambda number: (0.0, 0.0)
         self.loose: set[int] = set()
         self.excess_heat_c = 0.0
+        self.excess_draw_a = 0.0
         self.on_change: Callable[[], None] = lambda: None
         """Called after every command that changed something."""
         self._start(clock.now(), uptime_s=self.profile.uptime.s)
@@ -122,7 +126,7 @@ class SimRadio:
         """Return the current that the unit takes from its supply, in A."""
         if not self.powered:
             return self.profile.draw.idle.a
-        draw, total = self.profile.draw, self.profile.draw.idle.a
+        draw, total = self.profile.draw, self.profile.draw.idle.a + self.excess_draw_a
         for channel in self.channels.values():
             if channel.rf_on:
                 share = min(1.0, 10 ** ((channel.nominal_level_dbm() - channel.full_scale_dbm()) / 20))
@@ -205,6 +209,10 @@ class SimRadio:
     def lose_reference(self) -> None:
         """Take the house reference from the clock input."""
         self.reference_present = False
+
+    def draw_more(self) -> None:
+        """Let something in the unit break that draws current."""
+        self.excess_draw_a = BROKEN_PART_A
 
     def overheat(self) -> None:
         """Stop the fan: the unit is much warmer at once."""

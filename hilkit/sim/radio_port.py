@@ -60,6 +60,8 @@ class RadioConsole(Protocol):
 
     def hold_attenuators(self, held: bool) -> None:
         """While ``held``, answer for the transmit attenuators but do not move them."""
+    def draw_more(self) -> None:
+        """Draw more current than it should."""
 
 
 class LineRadio(Instrument):
@@ -160,6 +162,8 @@ class RadioDevice:
             console.lose_load()
         if "overheating" in strike:
             console.overheat()
+        if "excess_current" in strike:
+            console.draw_more()
 
     def _say(self, line: str, strike: Strike) -> None:
         answer = "sorry 99 refused" if strike.refusal else self._radio.console.handle_line(line)
