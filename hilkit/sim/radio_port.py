@@ -60,6 +60,7 @@ class RadioConsole(Protocol):
 
     def hold_attenuators(self, held: bool) -> None:
         """While ``held``, answer for the transmit attenuators but do not move them."""
+
     def draw_more(self) -> None:
         """Draw more current than it should."""
 

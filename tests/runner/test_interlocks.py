@@ -1,4 +1,4 @@
-"""Interlocks and ramp in a whole run: what trips them, how soon RF is off, and that a good bench trips none."""
+"""Interlocks and ramp in a whole run: what trips them, how soon RF is off; a good bench trips none."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_before_the_first_rf_an_open_hood_keeps_it_off(tmp_path: Path) -> None:
 
 
 LOWEST_DBM = 24.0 - 31.5 - 6.0
-"""Lowest level of the plan's ramp at the port: max_level less the highest attenuation, at the plan's drive."""
+"""Lowest level of the plan's ramp at the port: max_level, highest attenuation, a drive of -6 dBFS."""
 
 
 @pytest.mark.parametrize(

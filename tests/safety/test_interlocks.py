@@ -1,4 +1,4 @@
-"""The watch over the interlocks by itself: when it reads, when it leaves a link alone, that it stays tripped."""
+"""The watch over the interlocks by itself: when it reads, what it leaves alone, that it stays tripped."""
 
 from __future__ import annotations
 
