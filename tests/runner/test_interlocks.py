@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -135,7 +136,7 @@ def test_the_ramp_ends_at_the_highest_level_of_the_combination(good: Watched) ->
     rises = [level for _, level in good.levels if level != float("-inf")][:4]
     assert rises == sorted(rises) and rises[0] <= LOWEST_DBM + 1.0
     assert rises[-1] == pytest.approx(good.highest_dbm)
-    assert all(high - low <= 12.0 + 1e-9 for low, high in zip(rises, rises[1:], strict=False))
+    assert all(high - low <= 12.0 + 1e-9 for low, high in pairwise(rises))
 
 
 def test_nothing_moved_while_rf_was_on(good: Watched) -> None:
