@@ -323,6 +323,19 @@ def test_a_bench_made_safe_at_the_second_try_ends_the_run_but_is_no_exit_7(tmp_p
     assert [step.outcome for step in done.stored.steps] == [Outcome.SKIPPED, Outcome.SKIPPED]
 
 
+def test_a_radio_that_is_silent_at_the_start_is_cut_since_the_last_run_may_have_left_rf_on(
+    tmp_path: Path,
+) -> None:
+    silent = Fault(instrument="radio", kind="silence", count=10_000)
+    with laid(tmp_path, "  - look: {}", faults=[silent]) as table:
+        table.world.radio.handle_line("rf 1 on")
+        code = run_on(table, tmp_path, [])
+        assert not table.world.radio.powered
+    stored = Record.open(tmp_path / "run")
+    assert code is ExitCode.BENCH
+    assert any(note.startswith("supply output 1 has cut RF of channel 1, 2") for note in stored.notes)
+
+
 def test_a_radio_that_had_to_be_cut_ends_the_run(tmp_path: Path) -> None:
     fault = Fault(instrument="radio", kind="refusal", when="rf 1 off", count=100)
     done = go(tmp_path, RF % "none", faults=[fault])

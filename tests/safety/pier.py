@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from hilkit.bench import Bench, Connected
+from hilkit.bench import Bench, Connected, load_bench
 from hilkit.clock import VirtualClock
 from hilkit.instruments import NullTranscript
 from hilkit.safety import Gate, RfState, SafeState, reach_safe
@@ -86,7 +86,19 @@ class Rig:
 @contextmanager
 def rig(folder: Path, *changes: tuple[str, str]) -> Iterator[Rig]:
     """Connect the bench with texts of its file replaced."""
-    bench = pier(folder, *changes)
+    with _connected(pier(folder, *changes)) as found:
+        yield found
+
+
+@contextmanager
+def calibration_rig() -> Iterator[Rig]:
+    """Connect the bench of the day on which generator and power meter stand on it."""
+    with _connected(load_bench(LAB.find("bench", "simulated_pier_calibration"), LAB)) as found:
+        yield found
+
+
+@contextmanager
+def _connected(bench: Bench) -> Iterator[Rig]:
     clock = VirtualClock()
     manager, world = open_simulated(load_profile("simulated_pier", LAB), clock, seed=1)
     library: Any = manager.visalib

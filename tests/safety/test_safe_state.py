@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 
 import pytest
 
-from tests.safety.pier import rig
+from hilkit.safety import RfState, reach_safe
+from hilkit.testing import simulated_bench
+from tests.safety.pier import CARRIER_HZ, calibration_rig, rig
+
+ON_AIR = RfState(
+    channel=1, carrier_hz=CARRIER_HZ, attenuation_db=0.0, drive_dbfs=-3.0, tone_offset_hz=5e6, pad_db=10.0
+)
 
 OFF_DBM = -50.0
 """The radio head's own residue with RF off lies at -85 dBm."""
@@ -249,3 +256,54 @@ def test_it_costs_little_on_a_bench_in_order(tmp_path: Path) -> None:
     with rig(tmp_path) as found:
         found.on_air(1)
         assert found.safe(keep_supplies=True)[1] < 0.4
+
+
+def test_a_generator_goes_off_at_the_same_time_as_a_radio_that_hangs() -> None:
+    with calibration_rig() as found:
+        found.on_air(1)
+        generator = found.connected.generators["generator"]
+        generator.set_level(0.0)
+        generator.set_output(True)
+        found.fault("silence", "radio")
+        began = found.clock.now()
+        state, _ = found.safe()
+        assert state.not_safe == []
+        assert not found.simulated.instruments["generator"].settings["output"]  # type: ignore[attr-defined]
+        assert found.port_dbm(1) < OFF_DBM
+        assert found.clock.now() - began < 2.0
+
+
+def test_a_dead_generator_is_named_and_keeps_the_radio_from_nothing() -> None:
+    with calibration_rig() as found:
+        found.on_air(1)
+        found.fault("silence", "generator")
+        state, seconds = found.off_after_s(1)
+        assert len(state.not_safe) == 1
+        assert state.not_safe[0].startswith(
+            "RF OF generator MAY BE ON, SWITCH generator OFF BY HAND: generator"
+        )
+        assert seconds < 0.1
+        assert found.world.relays["relay"].closed == {101}
+
+
+def test_over_sockets_it_is_the_same() -> None:
+    with simulated_bench(over_sockets=True) as found:
+        found.session.select(1)
+        found.session.rf(ON_AIR)
+        assert found.world.truth_port_lines(1)[0].level_dbm > 0
+        state = reach_safe(found.connected, found.clock, keep_supplies=True)
+        assert (state.not_safe, state.cut) == ([], [])
+        assert state.told[0].startswith("RF of channel 1 is off: ")
+        assert found.world.truth_port_lines(1)[0].level_dbm < OFF_DBM
+
+
+def test_over_sockets_a_radio_without_power_is_cut_in_wall_time_too() -> None:
+    with simulated_bench(over_sockets=True) as found:
+        found.session.select(1)
+        found.session.rf(ON_AIR)
+        found.world.radio.handle_line = lambda text: ""  # type: ignore[method-assign]
+        began = time.monotonic()
+        state = reach_safe(found.connected, found.clock, keep_supplies=True)
+        assert time.monotonic() - began < 4.0
+        assert len(state.cut) == 1
+        assert found.world.truth_port_lines(1)[0].level_dbm < OFF_DBM
