@@ -13,6 +13,7 @@ from hilkit.errors import ExitCode, LinkError, MeasurementError, NothingRan, Saf
 from hilkit.readings import Measured, Verdict
 from hilkit.record import Event, Outcome, Record, StepBegun, StoredRun
 from hilkit.runner import Choice, Resumption, run
+from hilkit.safety import SafeState
 from tests.runner.trial import PROCEDURES, Trial, TrialSettings, laid
 
 STEPS = """\
@@ -103,7 +104,8 @@ def test_a_step_that_broke_off_is_done_again_with_what_it_needs(
 def test_a_run_whose_bench_was_not_safe_goes_on(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     left = iter([[], ["RF of channel 1 off: no answer; switch the radio's supply off"]])
     with monkeypatch.context() as patch:
-        patch.setattr("hilkit.runner.bench_safety.make_safe", lambda *_: next(left))
+        reach = "hilkit.runner.bench_safety.reach_safe"
+        patch.setattr(reach, lambda *_, **__: SafeState(not_safe=next(left)))
         patch.setattr(Frail, "wrong", SafetyStop("41 dBm at the pad input"))
         ended, broken = go_on(tmp_path, "broken")
     assert ended is ExitCode.NOT_SAFE
