@@ -2,7 +2,7 @@
 
 No source outside: the truth is the simulated chain itself (a noiseless long FFT of the tone at the port, the
 power of the simulated stream), drawn anew for each bench inside the very figures that its bench file states.
-``tests/external/test_coverage.py`` does the same for ten times as many.
+``tests/external/test_coverage.py`` does the same for twenty times as many.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from hilkit.judgement.uncertainty import combine
 from tests.procedures.drawn import QUANTITIES, drawn_profile, one_bench
 from tests.procedures.rig import load_pier
 
-BENCHES = 200
+BENCHES = 100
 SEED = 20261125
 PROMISED = 0.95
 # One run in a thousand may fall outside by chance, for each quantity and side.
