@@ -131,13 +131,13 @@ def _paths(bench: Bench) -> dict[str, Any]:
     found = {}
     for number in bench.channels:
         path = bench.path(number)
-        elements = [_element(each, bench) for each in path.elements]
+        elements = [_element(each, path, bench) for each in path.elements]
         _calibrated(path, elements, bench)
         found[path.name] = {"channel": number, "analyser": analyser, "elements": elements}
     return found
 
 
-def _element(element: Element, bench: Bench) -> dict[str, Any]:
+def _element(element: Element, path: Path, bench: Bench) -> dict[str, Any]:
     grid = _grid_hz(element, bench)
     losses = element.loss.at(np.array(grid))
     common = {"match": _MATCH}
@@ -147,6 +147,9 @@ def _element(element: Element, bench: Bench) -> dict[str, Any]:
     if element.is_pad:
         return {"kind": "step_attenuator", "pad": element.instrument, "loss": loss, **common}
     if element.close:
+        # Simulated ways that are closed together share the power; those of one path are in series instead.
+        together = len(path.switch_positions[element.instrument])
+        loss = _table(grid, losses - 20 * math.log10((together + 1) / 2))
         return {
             "kind": "relay",
             "relay": element.instrument,
