@@ -315,6 +315,7 @@ TABLES = [
     ),
     Table("bench_file", "supplies", KEY_HEAD, modelled("hilkit.bench.supplies.SupplyEntry")),
     Table("bench_file", "second_means", KEY_HEAD, modelled("hilkit.bench.supplies.SecondMeansEntry")),
+    Table("bench_file", "ramp", KEY_HEAD, modelled("hilkit.bench.model.RampEntry")),
     Table("bench_file", "planes", KEY_HEAD, modelled("hilkit.bench.model.PlaneEntry")),
     Table("bench_file", "Accuracy of the radio", KEY_HEAD, modelled("hilkit.bench.accuracy.RadioAccuracy")),
     Table(
