@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, cast
 
 import pytest
 
 from hilkit.bench import Connected
-from hilkit.clock import VirtualClock
+from hilkit.clock import Deadline, VirtualClock
+from hilkit.errors import LinkError
 from hilkit.safety import make_safe
 from tests.bench.trial import bench_of
-from tests.safety.fakes import FakeBench, FakeGenerator
+from tests.safety.fakes import FakeBench, FakeGenerator, FakeRadio
 
 
 def safe(fake: FakeBench, clock: VirtualClock | None = None) -> list[str]:
@@ -55,6 +58,32 @@ def test_a_part_that_fails_is_told_and_relays_and_pads_move_only_once_rf_is_off(
     moved = broken == "trim"
     assert (fake.pads["pad"].db == 60.0) is moved
     assert (fake.switches["relay"].now == ()) is moved
+
+
+def test_a_control_line_that_has_ended_is_opened_again_in_the_same_half_second(tmp_path: Path) -> None:
+    fake = FakeBench(bench_of(tmp_path))
+    fake.radio = radio = Ended(fake.log)
+    assert safe(fake) == []
+    assert radio.recovered
+    assert fake.on_radio() == [False, False]
+
+
+class Ended(FakeRadio):
+    """A radio whose line has to be opened again before it does anything."""
+
+    recovered = False
+
+    @contextmanager
+    def hurried(self, seconds: float) -> Iterator[Deadline]:
+        yield VirtualClock().deadline(seconds)
+
+    def recover(self) -> None:
+        self.recovered = True
+
+    def set_rf(self, channel: int, on: bool) -> None:
+        if not self.recovered:
+            raise LinkError("the process has ended", instrument="radio")
+        super().set_rf(channel, on)
 
 
 def test_each_sentence_says_what_failed_and_what_to_do_by_hand(tmp_path: Path) -> None:
