@@ -132,7 +132,13 @@ def test_a_bench_that_speaks_of_what_its_simulation_does_not_have_is_told(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     text = (library() / "sim_profiles" / "simulated_pier.bench.yaml").read_text(encoding="utf-8")
-    for old, new in (("close: [101]", "close: [109]"), ("{1: tx1", "{7: tx1"), ("::5025::", "::5199::")):
+    changes = (
+        ("close: [101]", "close: [109]"),
+        ("{1: tx1", "{7: tx1"),
+        ("::5025::", "::5199::"),
+        ("channels: [1, 2], instrument: supply", "channels: [7, 2], instrument: supply"),
+    )
+    for old, new in changes:
         assert old in text
         text = text.replace(old, new, 1)
     path = tmp_path / "benches" / "mine.yaml"
