@@ -85,13 +85,13 @@ def test_behind_much_attenuation_the_analyser_says_that_it_sees_nothing(tmp_path
 
 
 def test_a_modulated_signal_is_seen_by_its_power(tmp_path: Path) -> None:
-    """-20 dBm over 20 MHz: no part of it of 1 MHz reaches -30 dBm."""
+    """-25 dBm over 20 MHz: no part of it of 1 MHz reaches -30 dBm."""
     with rig(tmp_path) as found:
         found.on_air(1)
         radio = found.connected.radio
         radio.set_attenuation(1, 31.0)
         radio.stop_stream(1)
-        radio.play_waveform(1, "nr20", -12.0)
+        radio.play_waveform(1, "nr20", -18.0)
         radio.start_stream(1)
         found.fault("stuck_rf", "radio", "rf 1 off")
         state, _ = found.safe()
