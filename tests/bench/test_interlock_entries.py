@@ -41,6 +41,7 @@ def with_interlock(folder: Path, entry: str) -> Bench:
         ('{instrument: relay, read: current, ask: "*IDN?", is: 1}', "ask", "either `read` or `ask`"),
         ('{instrument: relay, ask: ":ROUTe:OPEN:ALL", is: 1}', '":ROUTe', "one SCPI query"),
         ('{instrument: relay, ask: ":OUTP ON;:OUTP?", is: 1}', '":OUTP', "one SCPI query"),
+        ('{instrument: relay, ask: ":OUTP? 1;:OUTP 0", is: 1}', '":OUTP', "one SCPI query"),
         ('{instrument: relay, ask: ":OUTP?\\n*RST", is: 1}', '":OUTP', "one SCPI query"),
         ('{instrument: relay, ask: "*TST?", is: 0}', '"*TST', "this query starts something"),
         ('{instrument: analyser, ask: ":READ?", is: 0}', '":READ', "this query starts something"),

@@ -70,3 +70,11 @@ def test_leave_for_one_part_is_none_for_another(tmp_path: Path) -> None:
     gate, fakes = gate_of(tmp_path, "radio")
     gate.apply(MOVES["pad"][0])
     assert "rf 1 off" in fakes.said()
+
+
+def test_what_is_not_known_is_muted_whatever_leave_there_is(tmp_path: Path) -> None:
+    gate, fakes = gate_of(tmp_path, "radio, pad")
+    gate.forget(1)
+    gate.apply(STATE)
+    said = fakes.said()
+    assert said.index("rf 1 off") < said.index("lo 1 1842500000")
