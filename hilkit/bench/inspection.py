@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Literal
 
 from hilkit.bench.connected import identity_mismatch, open_one
-from hilkit.bench.interlocks import look_at
+from hilkit.bench.interlocks import Interlock, Seen, look_at
 from hilkit.bench.lock import bench_lock
 from hilkit.bench.path import PathError
 from hilkit.bench.spec import Bench, InstrumentSpec
@@ -225,13 +225,23 @@ def _interlocks(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Be
             noun, allowed = interlock.readable.noun, interlock.allowed
             lines.append(f"{interlock.name}: {noun} is read with RF on only, and must be {allowed}")
             continue
-        seen = look_at(interlock, item)
+        seen = _seen(interlock, item)
         lines.append(f"{interlock.name}: {seen.sentence}")
         if not seen.held:
             set_up_by_run = interlock.read == "reference" or spec.instrument_class == "dc_supply"
             told = _note if set_up_by_run else _wrong
             yield told(spec, f"interlock {interlock.name!r}: {seen.sentence}", interlock.next_step)
     look.interlocks = tuple(lines)
+
+
+def _seen(interlock: Interlock, item: Any) -> Seen:
+    """Read an interlock; of a supply the output that was selected at its front panel is selected again."""
+    selects = interlock.readable.of == "output" and item.has("select")
+    before = item.read("select") if selects else None
+    seen = look_at(interlock, item)
+    if before is not None:
+        item.apply({"select": before})
+    return seen
 
 
 def _self_test(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:

@@ -44,14 +44,20 @@ def test_a_bench_in_order_has_nothing_wrong(tmp_path: Path) -> None:
     assert radio.calibration == "no date given"
 
 
+SELECT, CONTACT = ":INSTrument:NSELect", ":SENSe:DIGital:DATA? "
+
+
 def test_an_inspection_only_asks(tmp_path: Path) -> None:
     lines = Lines()
     look_at(pier(tmp_path), lines=lines)
     assert lines.sent()
     for text in lines.sent():
-        asks = ("about", "clockin", "rf 1", "rf 2", "trim 1", "trim 2")
-        assert text.endswith("?") or text in asks, text
+        asks = ("about", "clockin", "rf 1", "rf 2", "trim 1", "trim 2", "warmth")
+        assert text.endswith("?") or text in asks or text.startswith((SELECT, CONTACT)), text
         assert "*TST?" not in text
+    assert [text for text in lines.sent() if text.startswith(f"{SELECT} ")][-1] == f"{SELECT} 1", (
+        "as it was found"
+    )
 
 
 def test_a_self_test_is_run_only_where_the_driver_calls_it_harmless(tmp_path: Path) -> None:
