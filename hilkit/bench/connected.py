@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from types import TracebackType
 from typing import TYPE_CHECKING, Any
@@ -107,6 +107,26 @@ class Connected:
             item.prepare(reference=self.bench.reference)
         for meter in self.power_meters.values():
             meter.prepare()
+
+    def prepare_again(self, name: str) -> None:
+        """Bring one instrument into its known state again; those that have none are left as they are."""
+        item = self.instruments[name]
+        if item in self.generators.values() or item in self._of_class("signal_analyser").values():
+            item.prepare(reference=self.bench.reference)
+        elif item in self.power_meters.values():
+            item.prepare()
+
+    @property
+    def hiccups(self) -> int:
+        """How often something was asked or set again so far, on any link."""
+        links = [self.radio.console, *(item.link for item in self.instruments.values())]
+        return sum(int(link.hiccups) for link in links)
+
+    def tell_retries(self, tell: Callable[[str], None]) -> None:
+        """Have ``tell`` told, in one sentence, of all that is asked or set again because a link failed."""
+        self.radio.console.on_retry = tell
+        for item in self.instruments.values():
+            item.link.on_retry = tell
 
     def power_up(self, clock: Clock) -> list[str]:
         """Bring every supply up in the order of the bench file; RF has to be off.

@@ -248,7 +248,7 @@ def _answer(interlock: Interlock, item: Any) -> Value:
     """Return the answer to a query: a number where it is one, else its word."""
     from hilkit.instruments.replies import finite, unquoted
 
-    reply = unquoted(item.link.ask(interlock.ask))
+    reply = unquoted(item.link.surely(interlock.ask, lambda: item.link.ask(interlock.ask)))
     try:
         number = float(reply)
     except ValueError:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from hilkit.errors import LinkError, RefusedError, ReplyError
 from hilkit.instruments.analyser_table import CAPABILITIES, KNOWN_STATE, SWEEP_SETTINGS
-from hilkit.instruments.capability import CapabilitySpec, Value
+from hilkit.instruments.capability import Capability, CapabilitySpec, Value
 from hilkit.instruments.dialect import Dialect
 from hilkit.instruments.instrument import ScpiInstrument
 from hilkit.instruments.link import ScpiLink
@@ -65,6 +65,7 @@ class SignalAnalyser(ScpiInstrument):
         """Reset and wait. Many analysers sweep on without end after ``*RST``, and would never be complete."""
         if self.has("abort"):
             self.link.set(self._capability("abort").command(instrument=self.name))
+        self.forget_settings()
         self.link.set(self._capability("reset").command(instrument=self.name))
         self.link.clear_status()
         self.link.set(self._capability("continuous").command(False, instrument=self.name))
@@ -196,8 +197,11 @@ class SignalAnalyser(ScpiInstrument):
         trace = self.dialect.trace
         assert trace is not None
         count = setup.points * (2 if trace.layout == "xy" else 1)
-        return self.link.ask_values(
-            trace.query, count=count, data_format=trace.format, byte_order=trace.byte_order
+        return self.link.surely(
+            trace.query,
+            lambda: self.link.ask_values(
+                trace.query, count=count, data_format=trace.format, byte_order=trace.byte_order
+            ),
         )
 
     def _settled_data(self, setup: SweepSetup) -> NDArray[np.float64]:
@@ -258,8 +262,13 @@ class SignalAnalyser(ScpiInstrument):
         capability = self._capability(name)
         query = capability.query()
         if query not in answers:
-            answers[query] = self.link.ask(query)
+            answers[query] = self.link.surely(query, lambda: self._readable(capability, query))
         return bool(capability.read(answers[query], instrument=self.name))
+
+    def _readable(self, capability: Capability, query: str) -> str:
+        reply = self.link.ask(query)
+        capability.read(reply, instrument=self.name)
+        return reply
 
     def limits(self) -> AnalyserLimits:
         """Return what may be set, from the driver file; nothing is asked."""

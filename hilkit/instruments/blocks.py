@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hilkit.errors import ReplyError
-from hilkit.instruments.replies import SCPI_INFINITY
+from hilkit.instruments.replies import SCPI_INFINITY, NoValue
 from hilkit.instruments.transcript import quoted
 from hilkit.instruments.visa import is_timeout
 
@@ -165,7 +165,7 @@ def _usable(values: NDArray[np.float64], *, instrument: str, asked: str) -> NDAr
     bad = ~(np.abs(values) < SCPI_INFINITY)
     if bad.any():
         first = int(np.argmax(bad))
-        raise ReplyError(
+        raise NoValue(
             f"{asked}: {int(bad.sum())} of {len(values)} numbers are no valid values (number {first + 1} is "
             f"{values[first]:.4g}, SCPI not-a-number or infinity)",
             instrument=instrument,

@@ -17,6 +17,7 @@ __all__ = ["LineConsole"]
 
 _AFTER_STRANGE_S = 0.3
 _FLOOD = 1000
+_LATE_S = 0.5
 
 
 class LineConsole:
@@ -46,6 +47,13 @@ class LineConsole:
         self._done = re.compile(manners.done)
         self.probe = ""
         self._under_way = False
+        self._mending = False
+        self.verify: Callable[[], None] = lambda: None
+        """Reads back what was set, after a lost answer; raises a HilkitError where it is no longer so."""
+        self.on_retry: Callable[[str], None] = lambda _: None
+        """Is told of each question that is asked again, in one sentence."""
+        self.hiccups = 0
+        """How often something was asked or set again, or answered late."""
 
     @contextmanager
     def hurried(self, seconds: float) -> Iterator[Deadline]:
@@ -64,13 +72,45 @@ class LineConsole:
 
     def set(self, command: str) -> None:
         """Send a command and wait for its confirmation; RefusedError with the console's words."""
-        self.ask(command, self._done.fullmatch)
+        self.exchange(command, self._done.fullmatch)
 
-    def ask(self, command: str, match: Callable[[str], re.Match[str] | None]) -> re.Match[str]:
-        """Send a command and return the match of the first answer that fits.
+    def ask(self, question: str, match: Callable[[str], re.Match[str] | None]) -> re.Match[str]:
+        """Ask and return the match of the first answer that fits; a lost answer is asked for once more.
 
         RefusedError for an error line, ReplyError if something else is answered, LinkError for silence.
         """
+        try:
+            return self.exchange(question, match)
+        except (LinkError, ReplyError) as error:
+            self.mend(error, f"{question!r} is asked again")
+        return self.exchange(question, match)
+
+    def mend(self, error: HilkitError, what: str, *, verify: bool = True) -> None:
+        """Get over ``error``: see that all settings are as they were, and tell it.
+
+        Raises ``error`` itself where the link is not back in step, and what the check of the settings raises.
+        """
+        if self._mending or self._under_way:
+            raise error
+        hurry = self.transport.hurry is not None
+        if isinstance(error, ReplyError) and not hurry:
+            self._under_way = True
+            self._resync()
+            if self._under_way:
+                raise error
+        self._mending = True
+        try:
+            if verify and not hurry:
+                self.verify()
+        finally:
+            self._mending = False
+        self.hiccups += 1
+        text = f"{what}: {error.message.splitlines()[0]}"
+        self._transcript.line(self.name, NOTE, text)
+        self.on_retry(f"{self.name}: {text}")
+
+    def exchange(self, command: str, match: Callable[[str], re.Match[str] | None]) -> re.Match[str]:
+        """Send a command once and return the match of the first answer that fits."""
         if self._under_way and not self._manners.echo:
             # Without an echo nothing tells the answer to this command from the one left over.
             self.transport.recover()
@@ -99,7 +139,10 @@ class LineConsole:
         self.transport.send(command)
         echoed = not self._manners.echo
         strange: list[str] = []
+        start_s = self._clock.now()
         for _ in range(_FLOOD):
+            if self._clock.now() - start_s > 2 * timeout_s:
+                break
             line = self.transport.receive(_AFTER_STRANGE_S if strange else timeout_s)
             if line is None:
                 raise self._no_answer(command, strange, echoed, timeout_s)
@@ -113,9 +156,10 @@ class LineConsole:
             if error := self._error.fullmatch(text):
                 raise self._refused(command, error)
             if found := match(text):
+                self.hiccups += self._clock.now() - start_s > _LATE_S
                 return found
             strange.append(text)
-        raise self._no_answer(command, strange or ["lines without end"], echoed, timeout_s)
+        raise self._no_answer(command, strange, echoed, timeout_s)
 
     def _bare(self, line: str) -> str:
         """Return what is left of a line without prompts; nothing if it is none of ours."""
@@ -150,10 +194,10 @@ class LineConsole:
         """Bring the link back in step, and say how it went."""
         try:
             self.transport.recover()
-            self._under_way = False
             self._transcript.line(self.name, NOTE, "link cleared or opened again")
             if self.probe:
                 self._exchange(self.probe, lambda text: re.fullmatch(".+", text), self.timeout_s)
+            self._under_way = False
         except HilkitError as error:
             return f"the link could not be brought back in step: {error.message}"
         return "the link is back in step"

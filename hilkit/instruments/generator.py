@@ -126,6 +126,7 @@ class SignalGenerator(ScpiInstrument):
         """
         self.set_output(False)
         source: Value = reference if reference is not None else self.read("reference_source")
+        self.forget_settings()
         self.link.set(self._capability("reset").command(instrument=self.name))
         self.link.clear_status()
         self.link.wait_complete(0.0, margin_s=_RESET_MARGIN_S)

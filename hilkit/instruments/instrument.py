@@ -8,14 +8,18 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import ClassVar, Literal
 
-from hilkit.errors import IdentityError, RefusedError, ReplyError, UsageError
+from hilkit.errors import IdentityError, LinkError, RefusedError, ReplyError, UsageError
 from hilkit.instruments.capability import Capability, CapabilitySpec, Value
 from hilkit.instruments.dialect import Dialect
 from hilkit.instruments.link import ScpiLink
-from hilkit.instruments.status import blame
+from hilkit.instruments.status import Restarted, blame
 from hilkit.instruments.transcript import NOTE, quoted, visible
 
 __all__ = ["Identity", "ScpiInstrument"]
+
+_APPLY_TRIES = 3
+_AUTO = "_auto"
+_Place = tuple[tuple[str, str | int | float], ...]
 
 _UNKNOWN_HEADER = range(-119, -109)
 """SCPI-99 volume 2, clause 21.8.4: command header errors, of which -113 is the undefined header."""
@@ -52,6 +56,8 @@ class ScpiInstrument:
         self.link = link
         self.dialect = dialect
         self._absent: set[str] = set()
+        self._held: dict[tuple[str, _Place], Value] = {}
+        link.verify = self.verify_settings
 
     @property
     def name(self) -> str:
@@ -119,26 +125,68 @@ class ScpiInstrument:
     def apply(self, values: Mapping[str, Value], **arguments: str | int | float) -> dict[str, Value]:
         """Send settings in the order given, empty the error queue, read all back and return what was read.
 
-        If a setting moved when another one was sent, all are sent once more; RefusedError names what still
-        differs, with the value sent and the value read back. Settings that the driver file does not have
-        raise ``KeyError``.
+        If a setting moved when another one was sent, or the link failed meanwhile, all are sent once more;
+        RefusedError names what still differs, with the value sent and the value read back. Settings that the
+        driver file does not have raise ``KeyError``.
         """
         commands = {
             name: self._capability(name).command(value, instrument=self.name, **arguments)
             for name, value in values.items()
         }
-        for last in (False, True):
-            self._send(commands, values)
-            back = {name: self.read(name, **arguments) for name in commands if self._verified(name)}
+        place = tuple(arguments.items())
+        for name in commands:
+            self._held.pop((name, place), None)  # on its way: a check in between must not miss it
+        mended = False
+        for attempt in range(_APPLY_TRIES):
+            try:
+                self._send(commands, values)
+                back = {name: self.read(name, **arguments) for name in commands if self._verified(name)}
+            except LinkError as error:
+                if mended or isinstance(error, Restarted):
+                    raise
+                mended = True
+                self.link.mend(error, f"{', '.join(commands)} set again")
+                continue
             moved = [name for name in back if not self._capability(name).agrees(values[name], back[name])]
             if not moved:
+                self._hold(place, {name: values[name] for name in back})
                 return back
-            if last:
+            if attempt == _APPLY_TRIES - 1:
                 raise self._not_taken(values, back, moved)
             self.link.transcript.line(
                 self.name, NOTE, f"{', '.join(moved)} moved, all settings are sent again"
             )
+            if attempt:  # an answer too many shifts the ones behind it: every setting seems to have moved
+                self.link.resync()
         raise AssertionError("unreachable")
+
+    def _hold(self, place: _Place, values: Mapping[str, Value]) -> None:
+        for name, value in values.items():
+            self._held[name, place] = value
+            if name.endswith(_AUTO) and value:  # the instrument chooses from here on
+                self._held.pop((name.removesuffix(_AUTO), place), None)
+
+    def forget_settings(self) -> None:
+        """Expect nothing of what was set so far, as after a reset."""
+        self._held.clear()
+
+    def verify_settings(self) -> None:
+        """Read back all that was set; RefusedError where it is no longer so."""
+        for (name, place), value in self._held.items():
+            arguments = dict(place)
+            self._choose(arguments)
+            seen = self.read(name, **arguments)
+            capability = self._capability(name)
+            if not capability.agrees(value, seen):
+                raise RefusedError(
+                    f"after a lost answer {name} reads {capability.shown(seen)}, but "
+                    f"{capability.shown(value)} was set: it has lost its settings",
+                    instrument=self.name,
+                    next_step="find out whether it restarted, or somebody was at its front panel",
+                )
+
+    def _choose(self, arguments: Mapping[str, str | int | float]) -> None:
+        """Make the instrument speak of the place that ``arguments`` name, where that takes a command."""
 
     def do(self, name: str, *, expected_s: float = 0.0, **arguments: str | int | float) -> None:
         """Carry out an action, wait until it is complete, and empty the error queue."""
@@ -149,8 +197,10 @@ class ScpiInstrument:
     def read(self, name: str, **arguments: str | int | float) -> Value:
         """Ask for one value."""
         capability = self._capability(name)
-        reply = self.link.ask(capability.query(**arguments))
-        return capability.read(reply, instrument=self.name, **arguments)
+        query = capability.query(**arguments)
+        return self.link.surely(
+            query, lambda: capability.read(self.link.ask(query), instrument=self.name, **arguments)
+        )
 
     def read_number(self, name: str, **arguments: str | int | float) -> float:
         """Ask for one number."""

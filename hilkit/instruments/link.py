@@ -2,20 +2,23 @@
 
 Set and ask are separate, every wait has an end, and after a timeout the link is brought back in step before
 anything else is read. One thread uses a link.
+
+A question whose answer was lost is asked once more, where asking changes nothing, after the link is back in
+step and the settings have been read back. A command is never sent again here.
 """
 
 from __future__ import annotations
 
 import contextlib
 import re
-from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, TypeVar
 
 from hilkit.clock import Clock, Deadline
 from hilkit.errors import HilkitError, LinkError, RefusedError, ReplyError
 from hilkit.instruments import replies
 from hilkit.instruments.hurry import SHORTEST_S
-from hilkit.instruments.status import RESTARTED, Events, Waiter, blame
+from hilkit.instruments.status import RESTARTED, Events, Restarted, Waiter, blame
 from hilkit.instruments.transcript import NOTE, RECEIVED, NullTranscript, Transcript, quoted
 from hilkit.instruments.visa import ResourceManager, explain, is_timeout
 from hilkit.instruments.wire import Completion, LinkSettings, Wire
@@ -31,6 +34,14 @@ __all__ = ["Completion", "LinkSettings", "ScpiLink"]
 _ERROR_CAP = 100
 _IN_STEP_TRIES = 3
 _QUOTED = re.compile(r"\"[^\"]*\"|'[^']*'")
+
+# Asked again, these give another answer than the one that was lost: registers and queues are cleared by
+# reading (IEEE 488.2, clauses 10.12 and 11.4; SCPI-99 volume 2, clause 21.8), tests and readings run again.
+_ASKED_ONCE = re.compile(
+    r"\*(ESR|OPC|TST|CAL|LRN)\?|\bSYST(em)?:ERR|:EVEN(t)?\?|\bSTAT(us)?:\w+\?|\bREAD\b", re.IGNORECASE
+)
+
+T = TypeVar("T")
 
 
 class ScpiLink:
@@ -60,7 +71,15 @@ class ScpiLink:
             settings=self.settings,
         )
         self._under_way = False
+        self._mending = False
+        self._woke = False
         self._waiter = Waiter(self)
+        self.verify: Callable[[], None] = lambda: None
+        """Reads back what was set, after a lost answer; raises a HilkitError where it is no longer so."""
+        self.on_retry: Callable[[str], None] = lambda _: None
+        """Is told of each question that is asked again, in one sentence."""
+        self.hiccups = 0
+        """How often something was asked or set again."""
 
     @property
     def resource(self) -> str:
@@ -120,6 +139,50 @@ class ScpiLink:
             reply = self._wire.line(self._patience_s(timeout_s))
         self._under_way = False
         return reply
+
+    def surely(self, text: str, exchange: Callable[[], T]) -> T:
+        """Return what ``exchange`` does, which asks ``text``; once more if the answer is lost or spoiled.
+
+        Not where asking again would give another answer, and not for a value that the instrument says it does
+        not have. LinkError or ReplyError if the second answer is lost too.
+        """
+        try:
+            return exchange()
+        except (replies.NoValue, Restarted):
+            raise
+        except (LinkError, ReplyError) as error:
+            if self._mending or _ASKED_ONCE.search(text) or text == self.settings.error_query:
+                raise
+            self.mend(error, f"{quoted(text)} is asked again")
+        return exchange()
+
+    def mend(self, error: HilkitError, what: str) -> None:
+        """Get over ``error``: bring the link back in step, see that all settings are as they were, tell it.
+
+        Raises ``error`` itself where that cannot be done, and what the check of the settings raises.
+        """
+        woke, self._woke = self._woke, False
+        if self._mending or woke or self._wire.hurry is not None:
+            raise error
+        self._mending = True
+        try:
+            if self._under_way or isinstance(error, ReplyError):
+                try:
+                    self.resync()
+                except HilkitError:
+                    raise error from None
+            if self._woke:
+                raise self._restarted()
+            self.verify()
+        finally:
+            self._mending = self._woke = False
+        self.retried(f"{what}: {error.message.splitlines()[0]}")
+
+    def retried(self, text: str) -> None:
+        """Note that something was asked or set again."""
+        self.hiccups += 1
+        self.transcript.line(self.name, NOTE, text)
+        self.on_retry(f"{self.name}: {text.removeprefix(f'{self.name}: ')}")
 
     def ask_float(self, text: str, *, timeout_s: float | None = None) -> float:
         """Return the answer as a number; ReplyError for anything else and for the SCPI infinities."""
@@ -248,7 +311,7 @@ class ScpiLink:
 
     def _restarted(self) -> LinkError:
         self._waiter.forget()
-        return LinkError(
+        return Restarted(
             "the instrument restarted (-500, power on) and its settings are gone",
             instrument=self.name,
             next_step="check its supply and its temperature, then run the step again from the start",
@@ -289,7 +352,10 @@ class ScpiLink:
             self._recover(facts)
             facts.append("the link is back in step")
         except HilkitError as error:
+            self._under_way = True
             facts.append(f"the link could not be brought back in step: {error.message}")
+        if self._woke and not self._mending:
+            return self._restarted()
         return LinkError(
             f"no answer to {quoted(text)} within {waited_s:g} s at {self.resource} ({'; '.join(facts)})",
             instrument=self.name,
@@ -312,11 +378,14 @@ class ScpiLink:
         self._in_step()
         # Event status and error queue say why; *CLS would wipe them.
         with contextlib.suppress(HilkitError):
-            facts.append(f"event status {self._plain_ask('*ESR?')}")
+            said = self._plain_ask("*ESR?")
+            facts.append(f"event status {said}")
+            self._woke = self._waiter.tells_restart(said)
             for _ in range(_ERROR_CAP):
                 entry = replies.error_entry(self._plain_ask(self.settings.error_query), instrument=self.name)
                 if entry.number == 0:
                     break
+                self._woke = self._woke or entry.number == RESTARTED
                 facts.append(f"error queue {entry}")
         self._wire.send("*CLS")
         self._under_way = False

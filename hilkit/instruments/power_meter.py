@@ -132,6 +132,7 @@ class PowerMeter(ScpiInstrument):
         """
         self._setup = None
         self._abort()
+        self.forget_settings()
         self.link.set(self._capability("reset").command(instrument=self.name))
         self.link.clear_status()
         if self.has("continuous"):

@@ -9,7 +9,7 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import ClassVar, Literal, cast
 
-from hilkit.errors import IdentityError, RefusedError, ReplyError
+from hilkit.errors import IdentityError, LinkError, RefusedError, ReplyError
 from hilkit.instruments.capability import Capability, CapabilitySpec, Value
 from hilkit.instruments.console import LineConsole
 from hilkit.instruments.dialect import Dialect
@@ -66,9 +66,11 @@ class Radio:
     def __init__(self, console: LineConsole, dialect: Dialect) -> None:
         self.console = console
         self.dialect = dialect
+        self._held: dict[tuple[str, tuple[tuple[str, str | int | float], ...]], Value] = {}
         console.probe = dialect.capabilities["identity"].query()
         self.carriers_hz: dict[int, float] = {}
         """Carrier that each channel was last tuned to from here."""
+        console.verify = self.verify_settings
 
     @property
     def name(self) -> str:
@@ -298,20 +300,52 @@ class Radio:
         self.console.set(self._capability(name).command(value, instrument=self.name, **arguments))
 
     def _set(self, name: str, value: Value, **arguments: str | int | float) -> None:
-        """Set and read back."""
-        self._do(name, value, **arguments)
+        """Set and read back; where the answer to the command is lost, what is read back says if it came."""
         capability = self._capability(name)
+        place = (name, tuple(arguments.items()))
+        self._held.pop(place, None)
+        try:
+            self._do(name, value, **arguments)
+        except (LinkError, ReplyError) as error:
+            if not capability.verified:
+                raise
+            certain = name != "rf" or value is not False  # RF goes off whatever else is lost
+            what = f"{name} is read back, and set again if it has not come"
+            self.console.mend(error, what, verify=certain)
+            if not capability.agrees(value, self._read(name, **arguments)):
+                self._do(name, value, **arguments)
         if not capability.verified:
             return
         back = self._read(name, **arguments)
-        if not capability.agrees(value, back):
-            where = f" of channel {arguments['channel']}" if "channel" in arguments else ""
-            raise RefusedError(
-                f"{name}{where} was not taken: sent {capability.shown(value)}, read back "
-                f"{capability.shown(back)}",
-                instrument=self.name,
-                next_step=f"allowed by its driver file: {capability.allowed()}",
-            )
+        if capability.agrees(value, back):
+            self._held[place] = value
+        else:
+            raise self._not_taken(name, value, back, **arguments)
+
+    def verify_settings(self) -> None:
+        """Read back all that was set; RefusedError where it is no longer so."""
+        for (name, place), value in self._held.items():
+            seen = self._read(name, **dict(place))
+            if not self._capability(name).agrees(value, seen):
+                shown = self._capability(name).shown
+                raise RefusedError(
+                    f"after a lost answer {name} reads {shown(seen)}, but {shown(value)} was set: it has "
+                    "lost its settings",
+                    instrument=self.name,
+                    next_step="find out whether it restarted",
+                )
+
+    def _not_taken(
+        self, name: str, value: Value, back: Value, **arguments: str | int | float
+    ) -> RefusedError:
+        capability = self._capability(name)
+        where = f" of channel {arguments['channel']}" if "channel" in arguments else ""
+        return RefusedError(
+            f"{name}{where} was not taken: sent {capability.shown(value)}, read back "
+            f"{capability.shown(back)}",
+            instrument=self.name,
+            next_step=f"allowed by its driver file: {capability.allowed()}",
+        )
 
     def close(self) -> None:
         """Close the control line."""

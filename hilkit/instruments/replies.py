@@ -15,6 +15,7 @@ from hilkit.instruments.transcript import quoted
 
 __all__ = [
     "ErrorEntry",
+    "NoValue",
     "channel_list",
     "error_entry",
     "finite",
@@ -29,6 +30,10 @@ SCPI_INFINITY = 9.9e37
 """Magnitudes from here on are the SCPI infinities and not-a-number."""
 
 _ERROR = re.compile(r"\s*([+-]?\d+)\s*(?:,\s*(.*?))?\s*", re.DOTALL)
+
+
+class NoValue(ReplyError):
+    """The instrument says that it has no value: its own word, not a fault of the link."""
 
 
 @dataclass(frozen=True)
@@ -61,7 +66,7 @@ def finite(value: float, *, instrument: str, asked: str) -> float:
     """Return ``value``; ReplyError if it stands for infinity or not-a-number."""
     if math.isfinite(value) and abs(value) < SCPI_INFINITY:
         return value
-    raise ReplyError(
+    raise NoValue(
         f"{asked} was answered with {value:.4g}: the instrument has no valid value (SCPI not-a-number or "
         "infinity)",
         instrument=instrument,

@@ -13,7 +13,7 @@ from hilkit.instruments.replies import ErrorEntry, number
 if TYPE_CHECKING:
     from hilkit.instruments.link import ScpiLink
 
-__all__ = ["RESTARTED", "Events", "Waiter", "blame"]
+__all__ = ["RESTARTED", "Events", "Restarted", "Waiter", "blame"]
 
 RESTARTED = -500
 """SCPI-99 volume 2, clause 21.8: power on."""
@@ -21,6 +21,10 @@ RESTARTED = -500
 _OPC_QUERY_LIMIT_S = 0.2
 _SHORTEST_PAUSE_S = 0.001
 _ELAPSED_SHARE = 0.1
+
+
+class Restarted(LinkError):
+    """The instrument has restarted: what was set is gone, and asking again does not bring it back."""
 
 
 class Events(IntFlag):
@@ -82,6 +86,11 @@ class Waiter:
     def forget(self) -> None:
         """Take nothing for granted about the event status register."""
         self._register_is_clear = False
+
+    def tells_restart(self, said: str) -> bool:
+        """Return whether an answer to ``*ESR?`` says that the instrument has started since the last one."""
+        before, self._started_before = self._started_before, True
+        return before and said.strip().isdigit() and bool(int(said) & Events.POWER_ON)
 
     def cleared(self) -> None:
         """Note that the registers were cleared: from here on, a power-on event means a restart."""

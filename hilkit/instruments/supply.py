@@ -187,6 +187,10 @@ class DcSupply(ScpiInstrument):
                 return words
         return ""
 
+    def _choose(self, arguments: Mapping[str, str | int | float]) -> None:
+        if "output" in arguments and self.has("select"):
+            self.link.set(self._capability("select").command(arguments["output"], instrument=self.name))
+
     def _select(self, output: int) -> None:
         """Choose the output, each time: somebody at the front panel may have chosen another one."""
         if self.has("select"):

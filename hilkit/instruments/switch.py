@@ -44,6 +44,16 @@ class SwitchMatrix(ScpiInstrument):
         ),
     )
     OPTIONAL_SECTIONS: ClassVar[tuple[str, ...]] = ("settling",)
+    _wanted: tuple[int, ...] | None = None
+
+    def verify_settings(self) -> None:
+        """Ask which channels are closed; RefusedError where they are not those that were left closed."""
+        if self._wanted is not None and (found := self.closed()) != self._wanted:
+            raise RefusedError(
+                f"after a lost answer channels {_listed(found)} are closed, {_listed(self._wanted)} were",
+                instrument=self.name,
+                next_step="find out whether it restarted",
+            )
 
     def route(self, channels: Iterable[int]) -> None:
         """Open everything, then close ``channels``, wait for the relays and verify; RefusedError if one
@@ -53,17 +63,20 @@ class SwitchMatrix(ScpiInstrument):
         self.open_all()
         if not wanted:
             return
+        self._wanted = None
         self.do("close", channels=",".join(map(str, wanted)))
         self._settle_and_verify(wanted)
 
     def open_all(self) -> None:
         """Open every channel, wait and verify."""
+        self._wanted = None
         self.do("open_all")
         self._settle_and_verify(())
 
     def open(self, channels: Iterable[int]) -> None:
         """Open these channels, wait and verify; others stay as they are."""
         wanted = tuple(sorted(set(channels)))
+        self._wanted = None
         self.do("open", channels=",".join(map(str, wanted)))
         self.link.clock.sleep(self.dialect.settling_s)
         if left := tuple(channel for channel in self.closed() if channel in wanted):
@@ -76,7 +89,9 @@ class SwitchMatrix(ScpiInstrument):
     def closed(self) -> tuple[int, ...]:
         """Ask which channels are closed, lowest first."""
         query = self._capability("closed").query()
-        return channel_list(self.link.ask(query), instrument=self.name, asked=query)
+        return self.link.surely(
+            query, lambda: channel_list(self.link.ask(query), instrument=self.name, asked=query)
+        )
 
     def _settle_and_verify(self, wanted: tuple[int, ...]) -> None:
         self.link.clock.sleep(self.dialect.settling_s)
@@ -87,6 +102,7 @@ class SwitchMatrix(ScpiInstrument):
                 instrument=self.name,
                 next_step="check the channel numbers in the bench file; a relay may be stuck",
             )
+        self._wanted = wanted
 
 
 def _listed(channels: tuple[int, ...]) -> str:

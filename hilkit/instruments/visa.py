@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SIGHT_S",
+    "SLOWEST_BYTES_PER_S",
+    "Pace",
     "ResourceManager",
     "SerialSettings",
     "Session",
@@ -45,6 +47,9 @@ SIGHT_S = 0.25
 """Longest wait in seconds for a raw socket or a process at a stretch, while somebody minds the clock."""
 
 _LONGEST_LINE = 1 << 24
+
+SLOWEST_BYTES_PER_S = 20.0
+"""An answer whose bytes come more slowly than this beyond its timeout counts as not coming at all."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -232,10 +237,11 @@ def in_sight(
                 raise
 
 
-def read_line(read: Callable[[], bytes], end: bytes) -> bytes:
+def read_line(read: Callable[[], bytes], end: bytes, pace: Pace) -> bytes:
     """Receive by ``read`` until ``end`` (without ``end``: one message) and return it.
 
-    A VISA library may hand over a line in pieces, or nothing at all; a line without end is a timeout, too.
+    A VISA library may hand over a line in pieces, or nothing at all; a line without end is a timeout, too,
+    and so is one that comes too slowly.
     """
     line = bytearray()
     while True:
@@ -243,8 +249,23 @@ def read_line(read: Callable[[], bytes], end: bytes) -> bytes:
         line += piece
         if not end or line.endswith(end):
             return bytes(line)
+        pace.check(len(line))
         if not piece or len(line) > _LONGEST_LINE:
             raise TimeoutError(f"no end of line in {len(line)} bytes")
+
+
+class Pace:
+    """How fast an answer has to come: within ``timeout_s``, and longer only while its bytes keep coming."""
+
+    def __init__(self, clock: Clock, timeout_s: float) -> None:
+        self._clock = clock
+        self._start_s = clock.now()
+        self._timeout_s = timeout_s
+
+    def check(self, count: int) -> None:
+        """Raise TimeoutError where only ``count`` bytes have come so far."""
+        if self._clock.now() - self._start_s > self._timeout_s + count / SLOWEST_BYTES_PER_S:
+            raise TimeoutError(f"only {count} bytes came in {self._clock.now() - self._start_s:.1f} s")
 
 
 def _milliseconds(seconds: float) -> int:

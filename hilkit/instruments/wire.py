@@ -15,6 +15,7 @@ from hilkit.errors import LinkError
 from hilkit.instruments.resource import check_resource, is_serial, is_socket
 from hilkit.instruments.transcript import NOTE, RECEIVED, SENT, Transcript, quoted
 from hilkit.instruments.visa import (
+    Pace,
     ResourceManager,
     SerialSettings,
     Session,
@@ -85,6 +86,8 @@ class Wire:
         self._timeout_s = 0.0
         self._patience_s = 0.0
         self._loose_end = False
+        self._pace = Pace(clock, 0.0)
+        self._came = 0
         self.restoring = False
         self.hurry: Deadline | None = None
         self._open()
@@ -108,7 +111,8 @@ class Wire:
         self.set_timeout(timeout_s)
         end = self._read_end if self.framed else b""
         while True:
-            line = read_line(lambda: self._read(lambda session: session.read_raw()), end)
+            pace = Pace(self._clock, timeout_s)
+            line = read_line(lambda: self._read(lambda session: session.read_raw()), end, pace)
             text = line.decode("latin-1").rstrip("\r\n")
             # After a block the terminator may or may not have been sent: an empty line is that of the block.
             if text or not self._loose_end:
@@ -123,6 +127,7 @@ class Wire:
     def block(self, timeout_s: float) -> Iterator[None]:
         """Read a block inside: termination character off."""
         self.set_timeout(timeout_s)
+        self._pace, self._came = Pace(self._clock, timeout_s), 0
         with block_reading(self._live(), self.resource):
             yield
 
@@ -133,6 +138,8 @@ class Wire:
         )
         if not data:
             raise TimeoutError("nothing came")
+        self._came += len(data)
+        self._pace.check(self._came)
         return data
 
     def first_of_block(self) -> bytes:

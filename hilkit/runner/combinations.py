@@ -93,6 +93,7 @@ class Combinations:
             on_note=lambda text: self.stage.bus.emit(NoteTaken(step=self.at_work, text=text)),
             on_person=self.stage.on_person,
         )
+        connected.tell_retries(lambda text: self.stage.bus.emit(NoteTaken(step=self.at_work, text=text)))
         hold = _Hold(session=session, connected=connected, tail=tail, request=request)
         with session.interlocks.watching():
             for items in self.items:

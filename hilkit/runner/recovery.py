@@ -35,7 +35,8 @@ class Restarts:
 
 
 def put_in_step(trouble: Exception, session: Session, connected: Connected) -> BenchError | None:
-    """Bring the link of the instrument that ``trouble`` came from back in step, RF off first.
+    """Bring the link of the instrument that ``trouble`` came from back in step, RF off first, and prepare it
+    again: it may have restarted and lost what is set only once.
 
     An answer too many shifts every later one, and shows as a wrong reply, a wrong read-back or a signal that
     is not there; so the analyser is put in step where no instrument is named. Returns what to say of a link
@@ -49,6 +50,7 @@ def put_in_step(trouble: Exception, session: Session, connected: Connected) -> B
     instrument = connected.instruments.get(name, connected.analyser)
     try:
         instrument.link.resync()
+        connected.prepare_again(instrument.name)
     except BenchError as error:
         lost = BenchError(
             f"the link to {instrument.name} is lost for good: {error.message}",

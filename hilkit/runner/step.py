@@ -115,16 +115,37 @@ class StepRun:
             raise_first_rf(session, self.ramp, f"{self.step.id} {self.combination}".rstrip())
         session.interlocks.begin()
         connected.analyser.annotate(f"{self.step.id} {self.combination}".rstrip())
+        hiccups = session.hiccups
         for measured in self.step.procedure.measure(session, settings):
+            self._believe(measured, session, disturbed=session.hiccups > hiccups)
             self._take(measured)
             self.clock.look()
         self._write_calibration(settings, session, connected)
         self.restart = self.restarts.told()
         if self.restart and ("resets", "") not in self.came:
+            raise self._not_set_up()
+
+    def _believe(self, measured: Measured, session: Session, *, disturbed: bool) -> None:
+        """Refuse a reading of a bench that has lost its settings, and a time that a link has stretched."""
+        if disturbed and self.step.procedure.spec(measured.name).unit == "s":
             raise BenchError(
-                f"{self.restart}: the readings of this step are not those of a unit that was set up",
-                next_step="find out why it restarted",
+                f"{measured.name} cannot be read: a link failed during this step, and the time to get over "
+                "it is in the reading",
+                next_step="see to the link that is named in the notes of the run, then run the step again",
             )
+        session.confirm()
+        if not self._counts_restarts() and (restart := self.restarts.told()):
+            self.restart = restart
+            raise self._not_set_up()
+
+    def _counts_restarts(self) -> bool:
+        return any(spec.name == "resets" for spec in self.step.procedure.readings)
+
+    def _not_set_up(self) -> BenchError:
+        return BenchError(
+            f"{self.restart}: the readings of this step are not those of a unit that was set up",
+            next_step="find out why it restarted",
+        )
 
     def _write_calibration(self, settings: Settings, session: Session, connected: Connected) -> None:
         found = self.step.procedure.calibrates(settings, session.bench)

@@ -36,6 +36,9 @@ LOCK_POLL_S = 0.05
 SAME_DB = 1e-6
 """Attenuations that differ by less are the same: no step is as small, sums of decimals are as inexact."""
 
+LOST_DB = 0.01
+"""A pad that says something else by more than this has lost its setting; it may answer with few digits."""
+
 SAME_HZ = 1e-3
 """Carriers that differ by less are the same: no synthesiser steps as finely."""
 
@@ -120,6 +123,27 @@ class Gate:
         if state.rf_on and known.rf is not True:
             self._wait_locked(state.channel)
             self._set_rf(state.channel, True)
+
+    def confirm(self) -> None:
+        """Ask pads and switches for what they were set to; ``RefusedError`` where one has lost it.
+
+        An instrument that restarted comes back with the settings of its power-on, and says nothing.
+        """
+        for name, pad_db in self._known.pads.items():
+            seen = self._connected.pads[name].get()
+            if not _same(seen, pad_db, LOST_DB):
+                raise self._lost(name, f"{seen:g} dB", f"{pad_db:g} dB")
+        for name, closed in self._known.switches.items():
+            found = frozenset(self._connected.switches[name].closed())
+            if found != closed:
+                raise self._lost(name, _listed(found), _listed(closed))
+
+    def _lost(self, name: str, seen: str, known: str) -> RefusedError:
+        return RefusedError(
+            f"it says {seen}, but {known} was set: it has lost its settings",
+            instrument=name,
+            next_step="find out whether it restarted, or somebody was at its front panel",
+        )
 
     def select(self, channel: int) -> None:
         """Route the switches of this channel's path to it, with RF down wherever something moves."""
@@ -341,6 +365,10 @@ def _stream_of(state: RfState) -> tuple[object, ...]:
 
 def _passes(path: Path, instrument: str) -> bool:
     return any(element.instrument == instrument for element in path.elements)
+
+
+def _listed(channels: Iterable[int]) -> str:
+    return f"channels {', '.join(map(str, sorted(channels))) or 'none'} closed"
 
 
 def _same(known: float | None, wanted: float, tolerance: float) -> bool:

@@ -194,6 +194,15 @@ class Session:
         """Return the state last reached on a channel, ``None`` if it is unknown."""
         return self.gate.state(channel)
 
+    def confirm(self) -> None:
+        """Ask what stands in the paths for its settings; ``RefusedError`` where one has lost them."""
+        self.gate.confirm()
+
+    @property
+    def hiccups(self) -> int:
+        """How often something was asked or set again so far, or a radio answered late."""
+        return self._connected.hiccups
+
     def forget(self) -> None:
         """Treat the bench as unknown, as after a restart of the radio: the next state is sent in full."""
         self.gate.forget()

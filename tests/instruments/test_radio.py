@@ -213,8 +213,8 @@ def test_silence_brings_the_link_back_in_step_and_is_a_link_error() -> None:
         LinkError, match=r"radio: no answer to 'warmth' within 3 s at memory \(the link is back in step"
     ):
         unit.temperature_c()
-    assert transport.recovered == 1
-    assert transport.sent == ["warmth", "about"]
+    assert transport.recovered == 2
+    assert transport.sent == ["warmth", "about", "warmth", "about"]
     transport.echo = False
     transport.answers["about"] = None
     with pytest.raises(LinkError, match=r"no echo to 'warmth' .* could not be brought back in step"):

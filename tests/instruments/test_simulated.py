@@ -40,7 +40,9 @@ def test_a_trace_comes_over_a_socket_and_over_an_interface_with_end(tmp_path: Pa
 def test_silence_is_a_timeout_after_which_the_next_answer_is_the_right_one(
     tmp_path: Path, resource: str
 ) -> None:
-    _, analyser = ready(tmp_path, fault("silence", ":SENSe:FREQuency:CENTer?", after=2), resource=resource)
+    _, analyser = ready(
+        tmp_path, fault("silence", ":SENSe:FREQuency:CENTer?", after=2, count=2), resource=resource
+    )
     with pytest.raises(LinkError, match="back in step"):
         analyser.read("centre")
     assert analyser.read("centre") == 1842.5e6
@@ -48,21 +50,23 @@ def test_silence_is_a_timeout_after_which_the_next_answer_is_the_right_one(
 
 @pytest.mark.parametrize("resource", [SOCKET, INSTR])
 def test_an_answer_that_comes_late_is_never_taken_for_another(tmp_path: Path, resource: str) -> None:
-    _, analyser = ready(tmp_path, fault("delay", ":SENSe:FREQuency:CENTer?", after=2), resource=resource)
+    _, analyser = ready(
+        tmp_path, fault("delay", ":SENSe:FREQuency:CENTer?", after=2, count=2), resource=resource
+    )
     with pytest.raises(LinkError, match="no answer"):
         analyser.read("centre")
     assert analyser.read("span") == 60e6
 
 
 def test_half_a_block_is_a_reply_error_and_the_link_recovers(tmp_path: Path) -> None:
-    _, analyser = ready(tmp_path, fault("half_block", ":TRACe"))
+    _, analyser = ready(tmp_path, fault("half_block", ":TRACe", count=2))
     with pytest.raises((ReplyError, LinkError), match=r"of 4004 bytes|no answer"):
         analyser.acquire()
     assert analyser.acquire().level_dbm.shape == (1001,)
 
 
 def test_garbage_for_a_number_is_shown(tmp_path: Path) -> None:
-    _, analyser = ready(tmp_path, fault("garbage", ":SENSe:FREQuency:CENTer?", after=2))
+    _, analyser = ready(tmp_path, fault("garbage", ":SENSe:FREQuency:CENTer?", after=2, count=2))
     with pytest.raises((ReplyError, LinkError), match="CENTer"):
         analyser.read("centre")
 
@@ -89,7 +93,7 @@ def test_a_restart_in_the_middle_is_said_to_have_lost_the_settings(tmp_path: Pat
 
 
 def test_a_dropped_connection_is_a_link_error_and_the_next_use_opens_it_again(tmp_path: Path) -> None:
-    _, analyser = ready(tmp_path, fault("dropped_connection", ":SENSe:FREQuency:CENTer?", after=2))
+    _, analyser = ready(tmp_path, fault("dropped_connection", ":SENSe:FREQuency:CENTer?", after=2, count=2))
     with pytest.raises(LinkError):
         analyser.read("centre")
     assert analyser.read("span") == 60e6
@@ -128,7 +132,7 @@ def test_the_radio_is_understood_amid_its_chatter(tmp_path: Path) -> None:
 
 
 def test_a_silent_radio_is_a_link_error_and_answers_afterwards(tmp_path: Path) -> None:
-    bench = SimulatedBench(tmp_path, faults=[fault("silence", "warmth", "radio")])
+    bench = SimulatedBench(tmp_path, faults=[fault("silence", "warmth", "radio", count=2)])
     radio = bench.open("radio", "radio_head", "TCPIP0::127.0.0.1::5100::SOCKET")
     with pytest.raises(LinkError, match="back in step"):
         radio.temperature_c()
@@ -137,7 +141,7 @@ def test_a_silent_radio_is_a_link_error_and_answers_afterwards(tmp_path: Path) -
 
 def test_half_a_block_over_a_socket_is_counted(tmp_path: Path) -> None:
     """Half of the 4004 bytes and of the header of six: what came is told, as from a real socket."""
-    _, analyser = ready(tmp_path, fault("half_block", ":TRACe"))
+    _, analyser = ready(tmp_path, fault("half_block", ":TRACe", count=2))
     with pytest.raises(ReplyError, match=r"cut off, got (1999|2000) of 4004 bytes"):
         analyser.acquire()
 
