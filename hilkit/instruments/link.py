@@ -323,6 +323,9 @@ class ScpiLink:
         """Send; an exchange that was broken off before its end left an answer behind, which goes first."""
         if self._under_way:
             self.resync()
+        elif self._wire.framed and self._wire.answer_waits:
+            self.resync()
+            self.retried(f"an answer was there before {quoted(text)} was asked, and is thrown away")
         self._under_way = True
         self._wire.send(text)
 

@@ -6,6 +6,7 @@ PyVISA is imported inside the functions, because it costs 0.2 s at start.
 from __future__ import annotations
 
 import contextlib
+import select
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ __all__ = [
     "ResourceManager",
     "SerialSettings",
     "Session",
+    "answer_waits",
     "block_reading",
     "explain",
     "in_sight",
@@ -235,6 +237,25 @@ def in_sight(
         except Exception as error:
             if deadline.passed or not is_timeout(error):
                 raise
+
+
+def answer_waits(session: Any) -> bool:
+    """Return whether bytes have come that nobody has read; False where the VISA library cannot tell.
+
+    VISA has no such question for sockets: PyVISA-py's is looked into, the simulated bench's answers it.
+    """
+    library, number = getattr(session, "visalib", None), getattr(session, "session", None)
+    asked = getattr(library, "answer_waits", None)
+    if asked is not None:
+        return bool(asked(number))
+    inner = getattr(library, "sessions", {}).get(number)
+    wire = getattr(inner, "interface", None)
+    if not isinstance(wire, socket.socket):
+        return False
+    try:
+        return bool(getattr(inner, "_pending_buffer", b"")) or bool(select.select([wire], [], [], 0)[0])
+    except (OSError, ValueError):
+        return False
 
 
 def read_line(read: Callable[[], bytes], end: bytes, pace: Pace) -> bytes:

@@ -19,6 +19,7 @@ from hilkit.instruments.visa import (
     ResourceManager,
     SerialSettings,
     Session,
+    answer_waits,
     block_reading,
     in_sight,
     open_session,
@@ -120,6 +121,11 @@ class Wire:
         self._loose_end = False
         self._transcript.line(self.name, RECEIVED, text)
         return text
+
+    @property
+    def answer_waits(self) -> bool:
+        """True when something has come on a raw socket that was not asked for."""
+        return self._session is not None and not self._loose_end and answer_waits(self._session)
 
     # --- blocks
 

@@ -118,6 +118,10 @@ class SimulatedLibrary(SimVisaLibrary):  # type: ignore[misc]
                     return taken, self._done(session, StatusCode.success)
                 self._fail(session, StatusCode.error_timeout)
 
+    def answer_waits(self, session: int) -> bool:
+        """Return whether bytes have come that nobody has read."""
+        return bool(self._device(session).pending)
+
     def clear(self, session: int) -> StatusCode:
         """Device clear; on a raw socket only what has arrived is dropped."""
         self._device(session).clear()
