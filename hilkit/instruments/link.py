@@ -72,7 +72,7 @@ class ScpiLink:
         )
         self._under_way = False
         self._mending = False
-        self._woke = False
+        self._woke = self._dead = False
         self._waiter = Waiter(self)
         self.verify: Callable[[], None] = lambda: None
         """Reads back what was set, after a lost answer; raises a HilkitError where it is no longer so."""
@@ -162,7 +162,8 @@ class ScpiLink:
         Raises ``error`` itself where that cannot be done, and what the check of the settings raises.
         """
         woke, self._woke = self._woke, False
-        if self._mending or woke or self._wire.hurry is not None:
+        dead, self._dead = self._dead, False
+        if self._mending or woke or dead or self._wire.hurry is not None:
             raise error
         self._mending = True
         try:
@@ -355,7 +356,7 @@ class ScpiLink:
             self._recover(facts)
             facts.append("the link is back in step")
         except HilkitError as error:
-            self._under_way = True
+            self._under_way = self._dead = True
             facts.append(f"the link could not be brought back in step: {error.message}")
         if self._woke and not self._mending:
             return self._restarted()

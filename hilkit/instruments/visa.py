@@ -285,8 +285,9 @@ class Pace:
 
     def check(self, count: int) -> None:
         """Raise TimeoutError where only ``count`` bytes have come so far."""
-        if self._clock.now() - self._start_s > self._timeout_s + count / SLOWEST_BYTES_PER_S:
-            raise TimeoutError(f"only {count} bytes came in {self._clock.now() - self._start_s:.1f} s")
+        elapsed_s = self._clock.now() - self._start_s
+        if elapsed_s >= self._timeout_s and count < SLOWEST_BYTES_PER_S * elapsed_s:
+            raise TimeoutError(f"only {count} bytes came in {elapsed_s:.1f} s")
 
 
 def _milliseconds(seconds: float) -> int:

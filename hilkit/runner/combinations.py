@@ -195,8 +195,8 @@ class Combinations:
 
     def _recover(self, trouble: Exception, hold: _Hold) -> None:
         """After a step broke off: RF down, the link in step again, the bench safe and its state unknown."""
-        self.stage.clock.look()
         with hold.session.interlocks.suspended():
+            self.stage.clock.look()
             lost = put_in_step(trouble, hold.session, hold.connected)
             self.safety.reach(hold.connected, hold.request)
             hold.session.forget()

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from hilkit.bench.path import Path, PathError, frequency_text
 from hilkit.errors import BenchError, HilkitError, RefusedError, SafetyStop
+from hilkit.instruments.hurry import hurried
 from hilkit.safety.hot import carrier_may_move, pad_may_move, switch_may_move
 from hilkit.safety.interlocks import Interlocks
 from hilkit.safety.prediction import REFUSED, power_sum_dbm, predict, refuse_overload
@@ -35,6 +36,9 @@ LOCK_POLL_S = 0.05
 
 SAME_DB = 1e-6
 """Attenuations that differ by less are the same: no step is as small, sums of decimals are as inexact."""
+
+MUTE_S = 1.0
+"""Time in seconds that RF may take to go off after a failure, before the safe state of the run is left."""
 
 LOST_DB = 0.01
 """A pad that says something else by more than this has lost its setting; it may answer with few digits."""
@@ -108,7 +112,7 @@ class Gate:
             self._reach(state, path, known, before)
         except HilkitError:
             # Nobody knows now what leaves the port. If muting fails too, the safe state of the run is left.
-            with suppress(HilkitError):
+            with suppress(HilkitError), hurried(self._connected.radio, MUTE_S):
                 self.mute(state.channel)
             raise
         known.state = state

@@ -127,11 +127,11 @@ def _judge_rf(result: Result) -> None:
     if math.isnan(seen.struck_s) or not errors:
         return
     deadline_s = KINDS[result.case.kind].deadline_s
+    more_s = BY_SECOND_MEANS_S if result.case.instrument == "radio" else OFF_WITHIN_S
     result.off_after_s = max(0.0, seen.clock.off_from(errors[0][0]) - seen.struck_s)
-    if result.off_after_s > deadline_s + OFF_WITHIN_S:
-        result.wrong.append(
-            f"RF off {result.off_after_s:.2f} s after the fault, the deadline is {deadline_s:g} s + 1 s"
-        )
+    if result.off_after_s > deadline_s + more_s:
+        late = f"RF off {result.off_after_s:.2f} s after the fault"
+        result.wrong.append(f"{late}, the deadline is {deadline_s:g} s + {more_s:g} s")
 
 
 def _judge_readings(result: Result) -> None:

@@ -134,15 +134,16 @@ def real(folder: Path, text: str, fault: Fault) -> Done:
     return Done(code, Record.open(out), world, clock)
 
 
-def test_an_answer_sent_twice_spoils_one_step_only(tmp_path: Path) -> None:
+def test_an_answer_sent_twice_is_thrown_away_and_told(tmp_path: Path) -> None:
     """An answer too many shifts every later one (IEEE 488.2, clause 6.3: an answer belongs to its query)."""
     done = real(tmp_path, STEPS, Fault(instrument="analyser", kind="duplicate", when=":TRACe", after=5))
     assert done.outcomes == [
         "bring_up done none",
-        "first error error",
+        "first done none",
         "second done none",
         "tone_placement done pass",
     ]
+    assert [note for note in done.stored.notes if "again" in note]
 
 
 def test_a_radio_that_restarted_never_makes_a_later_step_fail_its_limits(tmp_path: Path) -> None:
