@@ -44,19 +44,15 @@ PATIENCE_S = 40.0
 """What a wait may take on a computer that is busy with other things before a test gives up."""
 
 
-class Late(Exception):
-    """The run had ended before it could be killed."""
-
-
 @dataclass(frozen=True, kw_only=True)
 class Killed:
-    """What became of a run that was killed ``after_s`` seconds after its first RF.
+    """What became of a run that was killed ``share`` of its way from the first RF to the last.
 
     ``off_s`` is how long RF was on at a port after the kill, in seconds, ``was_on`` whether it was on then;
     ``lost`` are readings that were finished and are not in the record; ``diary`` is what the watchdog wrote.
     """
 
-    after_s: float
+    share: float
     was_on: bool
     off_s: float
     lost: tuple[str, ...]
@@ -79,7 +75,7 @@ class ServedBench:
         self.folder = folder
         self._starter = starter
         self._count = 0
-        self.rf_span_s = 0.0
+        self._rf_bytes = (0, 0)
         self.whole: StoredRun
 
     def start(self, *extra: str) -> tuple[int, Path]:
@@ -96,11 +92,10 @@ class ServedBench:
         return int(self._starter.stdout.readline()), home
 
     def unbroken(self) -> StoredRun:
-        """Do a whole run; remember its record, and from when to when RF was on."""
-        begun = time.monotonic()
+        """Do a whole run; remember its record, and from where to where in its transcript RF was on."""
         self.whole = self.whole_run()
-        changes = [change for change in self.truth() if change[0] > begun]
-        self.rf_span_s = changes[-1][0] - changes[0][0]
+        lines = transcript_of(self.whole.folder).read_bytes()
+        self._rf_bytes = (lines.index(b"rf 1 on"), lines.rindex(b"rf 2 on"))
         return self.whole
 
     def whole_run(self, *extra: str) -> StoredRun:
@@ -115,25 +110,26 @@ class ServedBench:
         """Go on with a run that was killed; return in what its record differs from the unbroken one."""
         return differences(self.whole, self.whole_run("--resume", str(killed.folder)))
 
-    def kill(self, number: signal.Signals, share: float) -> Killed:
-        """Send a signal to a run once ``share`` of its time with RF has passed; wait for the watchdog."""
-        begun = time.monotonic()
+    def kill(self, number: signal.Signals, share: float, *, wait_s: float = 0.0) -> Killed:
+        """Send a signal to a run that is ``share`` of its way through RF; wait for the watchdog to be done.
+
+        The way is that of its transcript, for on a busy computer the same run takes longer. ``wait_s`` puts
+        the moment between two lines.
+        """
         pid, home = self.start()
+        first, last = self._rf_bytes
+        goal = first + share * (last - first)
 
-        def rf_came() -> bool:
-            if not alive(pid):
-                raise AssertionError((home / "out.txt").read_text(encoding="utf-8"))
-            return any(at > begun and on for at, on in self.truth())
+        def there() -> bool:
+            assert alive(pid), (home / "out.txt").read_text(encoding="utf-8")
+            transcripts = home.glob("runs/*/transcript.txt")
+            sizes = [path.stat().st_size for path in transcripts]
+            return any(size >= goal for size in sizes)
 
-        until(rf_came, what="RF of the run")
-        first = next(at for at, on in self.truth() if at > begun and on)
-        after_s = share * self.rf_span_s
-        time.sleep(max(0.0, first + after_s - time.monotonic()))
+        until(there, what="the run to be on its way")
+        time.sleep(wait_s)
         at = time.monotonic()
-        try:
-            os.kill(pid, number)
-        except ProcessLookupError:
-            raise Late from None
+        os.kill(pid, number)
         diary = run_folder(home) / "watchdog.txt"
         until(lambda: _over(diary), what=f"the watchdog to be done; {_text(diary)}")
         until(lambda: not alive(pid), what="the end of the run")
@@ -143,7 +139,7 @@ class ServedBench:
         assert changes and not changes[-1][1], f"RF is on in the end: {_text(diary)}"
         was_on = bool(before) and before[-1]
         return Killed(
-            after_s=after_s,
+            share=share,
             was_on=was_on,
             off_s=after[-1] - at if after else 0.0,
             lost=lost_readings(home),
@@ -226,6 +222,10 @@ def lost_readings(home: Path) -> tuple[str, ...]:
     stored = Record.open(run_folder(home))
     kept = {str(each.key): each.value for step in stored.steps for each in step.readings}
     return tuple(key for key, value in finished if kept.get(key) != value)
+
+
+def transcript_of(folder: Path) -> Path:
+    return folder / "transcript.txt"
 
 
 def _over(diary: Path) -> bool:

@@ -39,7 +39,7 @@ class Tally:
         """Print the figures, and judge them."""
         print(self)
         late = [each for each in self.done if each.off_s > DEADLINE_S]
-        told = [f"{each.off_s:.2f} s, killed at {each.after_s:.2f} s\n{each.diary}" for each in late]
+        told = [f"{each.off_s:.2f} s, killed at {each.share:.1%} of its way\n{each.diary}" for each in late]
         assert not late, "\n".join([str(self), *told])
         assert not [each for each in self.done if each.lost], str(self)
         assert not self.differ, "\n".join(self.differ)
@@ -51,12 +51,12 @@ def kills(bench: ServedBench, count: int, seed: int, *, resume_every: int) -> Ta
     tally = Tally()
     for number in range(count):
         how = signal.SIGSTOP if number % 4 == 3 else signal.SIGKILL
-        killed = bench.kill(how, drawn.uniform(0.0, 0.9))
+        killed = bench.kill(how, drawn.uniform(0.0, 1.0), wait_s=drawn.uniform(0.0, 0.03))
         tally.done.append(killed)
         if number % resume_every == resume_every - 1:
             tally.resumed += 1
             if differences := bench.resumed(killed):
-                tally.differ.append(f"killed at {killed.after_s:.2f} s: {'; '.join(differences)}")
+                tally.differ.append(f"killed at {killed.share:.1%} of its way: {'; '.join(differences)}")
     return tally
 
 
