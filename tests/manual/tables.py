@@ -301,6 +301,7 @@ TABLES = [
         KEY_HEAD,
         modelled("hilkit.bench.accuracy.InstrumentAccuracy"),
     ),
+    Table("bench_file", "watchdog", KEY_HEAD, modelled("hilkit.bench.watch.WatchEntry")),
     Table(
         "bench_file",
         "Keys of an interlock",

@@ -22,7 +22,7 @@ __all__ = ["FILE", "rescue"]
 FILE = "watchdog.txt"
 """What was done is written here, in the folder of the run."""
 
-MEANS_S = 0.4
+MEANS_S = 0.9
 """Time in seconds before RF has to be off at which the second means come, if the first have not done it."""
 
 _GONE_S = 1.0
