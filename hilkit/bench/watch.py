@@ -26,7 +26,7 @@ class WatchEntry(FileModel):
 
     lease: Span | None = Field(
         None,
-        description="how long a run may give no sign of life before RF is switched off; 1 s by default",
+        description="how long a run may give no sign of life before RF is switched off; 1.5 s by default",
     )
     rf_off: Span | None = Field(
         None,
@@ -44,7 +44,7 @@ class WatchSpec:
     ``off`` is the reason why nobody watches, empty where somebody does.
     """
 
-    lease_s: float = 1.0
+    lease_s: float = 1.5
     rf_off_s: float = 2.0
     off: str = ""
 

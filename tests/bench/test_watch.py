@@ -14,7 +14,7 @@ from tests.bench.trial import GOOD, bench_of
 @pytest.mark.parametrize(
     ("entry", "spec", "longest_s"),
     [
-        ("", WatchSpec(lease_s=1.0, rf_off_s=2.0), 1.5),
+        ("", WatchSpec(lease_s=1.5, rf_off_s=2.0), 1.5),
         ("watchdog: {lease: 500 ms}", WatchSpec(lease_s=0.5, rf_off_s=2.0), 1.5),
         ("watchdog: {lease: 4 s}", WatchSpec(lease_s=4.0, rf_off_s=4.5), 4.0),
         ("watchdog: {rf_off: 1 s}", WatchSpec(lease_s=0.5, rf_off_s=1.0), 0.5),

@@ -40,6 +40,8 @@ STILL = (
 )
 """No warm-up, and nothing leaves a port that is off: a resumed run can be compared to the last bit."""
 
+SECOND_MEANS = "second_means:\n  - {channels: [1, 2], instrument: supply, output: 1}\n"
+
 PATIENCE_S = 40.0
 """What a wait may take on a computer that is busy with other things before a test gives up."""
 
@@ -155,9 +157,9 @@ class ServedBench:
 
 @contextlib.contextmanager
 def bench_to_kill_on(
-    folder: Path, *, changes: Sequence[tuple[str, str]] = (), bench_keys: str = ""
+    folder: Path, *, changes: Sequence[tuple[str, str]] = (), second_means: bool = True
 ) -> Iterator[ServedBench]:
-    """Serve the simulated bench, quicker than it is, with ``changes`` of profile and bench file."""
+    """Serve the simulated bench, quicker than it is, with ``changes`` of its profile."""
     source = library() / "sim_profiles"
     text = (source / "simulated_pier.yaml").read_text(encoding="utf-8")
     for old, new in (*FASTER, *STILL, *changes):
@@ -178,7 +180,9 @@ def bench_to_kill_on(
         addresses = json.loads(server.stdout.readline())
         resources = {name: f"TCPIP0::{host}::{port}::SOCKET" for name, (host, port) in addresses.items()}
         bench, _ = served_bench(source / "simulated_pier.bench.yaml", resources)
-        (folder / "served.bench.yaml").write_text(bench + bench_keys, encoding="utf-8")
+        assert SECOND_MEANS in bench
+        bench = bench if second_means else bench.replace(SECOND_MEANS, "")
+        (folder / "served.bench.yaml").write_text(bench, encoding="utf-8")
         assert starter.stdout.readline() == "ready\n"
         yield ServedBench(folder, starter)
 

@@ -7,6 +7,7 @@ import signal
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import pytest
 
@@ -64,7 +65,8 @@ if sys.platform != "win32":  # neither signal exists there; what the watchdog do
 
     @pytest.fixture(scope="module")
     def bench(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServedBench]:
-        with bench_to_kill_on(tmp_path_factory.mktemp("kills"), changes=[SOON_FREE]) as served:
+        folder = tmp_path_factory.mktemp("kills")
+        with bench_to_kill_on(folder, changes=[SOON_FREE], second_means=False) as served:
             served.unbroken()
             yield served
 
@@ -72,6 +74,17 @@ if sys.platform != "win32":  # neither signal exists there; what the watchdog do
         tally = kills(bench, 20, SEED, resume_every=10)
         tally.check()
         assert sum(each.was_on for each in tally.done) >= 10, "the moments were to be those with RF on"
+
+    @pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGSTOP])
+    def test_a_radio_that_refuses_another_connection_for_seconds_is_cut_by_the_second_means(
+        tmp_path: Path, how: signal.Signals
+    ) -> None:
+        """The demo radio holds its one connection for 3 s after a kill, longer than RF may stay on."""
+        with bench_to_kill_on(tmp_path) as served:
+            served.unbroken()
+            killed = served.kill(how, 0.3)
+        assert killed.off_s <= DEADLINE_S, killed.diary
+        assert not killed.lost
 
     @pytest.mark.long
     def test_rf_is_off_within_two_seconds_after_each_of_200_kills(bench: ServedBench) -> None:

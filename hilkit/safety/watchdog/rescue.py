@@ -13,7 +13,7 @@ from typing import Any
 
 from hilkit.clock import WallClock
 from hilkit.errors import ExitCode
-from hilkit.safety.safe import make_safe
+from hilkit.safety.safe import SafeState, reach_safe
 from hilkit.safety.watchdog.links import Links
 from hilkit.safety.watchdog.protocol import Charge
 
@@ -41,30 +41,34 @@ def rescue(charge: Charge, manager: Any, reason: str, silent_s: float) -> int:
     diary.say(_end(charge.run))
     links = Links(charge.bench, manager)
     links.wait(max(charge.bench.watch.rf_off_s - silent_s - MEANS_S - (time.monotonic() - start), 0.1))
-    failed = _made_safe(links)
-    while failed and time.monotonic() - start < charge.bound_s:
+    state = _made_safe(links, diary)
+    while state.not_safe and time.monotonic() - start < charge.bound_s:
         if links.missing:
             diary.say(
                 "not reached yet: " + "; ".join(f"{name} ({why})" for name, why in links.missing.items())
             )
         links.wait(_PASS_PAUSE_S)
         time.sleep(_PASS_PAUSE_S if not links.missing else 0.0)
-        failed = _made_safe(links)
+        state = _made_safe(links, diary)
     for name, at in sorted(links.muted.items()):
         diary.say(f"RF of {name} was switched off {at - start + silent_s:.2f} s after its last sign of life")
-    if failed:
-        diary.say("\n".join(["THE BENCH IS NOT SAFE: SWITCH OFF BY HAND", *failed]))
-    else:
-        diary.say(f"the bench {charge.bench.name!r} is in its safe state")
     links.close()
-    return int(ExitCode.NOT_SAFE if failed else ExitCode.PASSED)
+    if state.not_safe:
+        diary.say("\n".join(["THE BENCH IS NOT SAFE: SWITCH OFF BY HAND", *state.not_safe]))
+        return int(ExitCode.NOT_SAFE)
+    known = "; ".join(state.told)
+    diary.say(f"the bench {charge.bench.name!r} is in its safe state" + (f": {known}" if known else ""))
+    return int(ExitCode.PASSED)
 
 
-def _made_safe(links: Links) -> list[str]:
+def _made_safe(links: Links, diary: Diary) -> SafeState:
     try:
-        return make_safe(links.connected(), WallClock())
+        state = reach_safe(links.connected(), WallClock())
     except Exception as error:  # a defect must not end what is the last to switch RF off
-        return [f"the safe state broke off: {type(error).__name__}: {error}"]
+        return SafeState(not_safe=[f"the safe state broke off: {type(error).__name__}: {error}"])
+    for text in state.cut:
+        diary.say(text)
+    return state
 
 
 def _end(run: int) -> str:

@@ -95,7 +95,7 @@ def test_it_is_taken_leave_of_where_the_bench_was_left_safe_and_not_where_it_was
             if safe:
                 dog.dismiss()
         said = copy.read_bytes().split(b"\n")
-        assert said[0] == b"lease 1.000" and b"lease 20.000" in said
+        assert said[0] == b"lease 1.500" and b"lease 20.000" in said
         assert (b"bye" in said) is safe
 
 
