@@ -203,7 +203,7 @@ def test_a_series_that_misses_its_limit_is_told_by_its_worst_member(tmp_path: Pa
     done = go(tmp_path, "  - look: {series: [1, 3, 2], limits: {steps: {max: 0.5 dB}}}")
     assert (
         done.stored.steps[0].reason
-        == "steps [1]: 3 dB misses max 0.5 dB by 2.5 dB; and 2 more of this series"
+        == "steps [1]: 3 dB misses max 0.5 dB by 2.5 dB; uncertainty not stated; and 2 more of this series"
     )
 
 
