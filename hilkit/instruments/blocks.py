@@ -29,6 +29,7 @@ DataFormat = Literal["real32", "real64", "ascii"]
 ByteOrder = Literal["big", "little"]
 
 _ITEM_SIZE = {"real32": 4, "real64": 8}
+_TOO_LONG = 16
 _MESSAGE_END = b"\r\n"
 
 
@@ -62,8 +63,8 @@ def block_from_message(message: bytes, *, instrument: str, asked: str) -> bytes:
     return data
 
 
-def read_counted(wire: Wire, *, asked: str) -> bytes:
-    """Read a block by its count from a wire without END.
+def read_counted(wire: Wire, *, asked: str, expected_bytes: int = 0) -> bytes:
+    """Read a block by its count from a wire without END; one far longer than ``expected_bytes`` not at all.
 
     ReplyError for what is no block, for ``#0`` and for a block that stops early; the wire is out of step
     after each.
@@ -84,6 +85,12 @@ def read_counted(wire: Wire, *, asked: str) -> bytes:
     count = _exactly(wire, int(digit), instrument=instrument, asked=asked)
     if not count.isdigit():
         raise not_a_block(first + digit + count, instrument=instrument, asked=asked)
+    if expected_bytes and int(count) > _TOO_LONG * expected_bytes:  # it would keep everybody waiting
+        raise ReplyError(
+            f"{asked} was answered with {int(count)} bytes, expected {expected_bytes}",
+            instrument=instrument,
+            next_step="check the number of points and the data format in the dialect (trace: format, layout)",
+        )
     return _exactly(wire, int(count), instrument=instrument, asked=asked)
 
 
@@ -135,7 +142,8 @@ def from_bytes(
             next_step="check the number of points and the data format in the dialect (trace: format, layout)",
         )
     order = ">" if byte_order == "big" else "<"
-    values = np.frombuffer(data, dtype=f"{order}f{item_size(data_format)}").astype(np.float64)
+    with np.errstate(invalid="ignore"):  # a signalling NaN among them is refused below
+        values = np.frombuffer(data, dtype=f"{order}f{item_size(data_format)}").astype(np.float64)
     return _usable(values, instrument=instrument, asked=asked)
 
 
@@ -145,6 +153,8 @@ def from_ascii(reply: str, *, count: int, instrument: str, asked: str) -> NDArra
     """
     fields = reply.split(",")
     try:
+        if "_" in reply:  # Python takes 1_0 for a number
+            raise ValueError("an underscore is no part of a number")
         values = np.array(fields, dtype=np.float64)
     except ValueError as error:
         raise ReplyError(

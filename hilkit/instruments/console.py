@@ -66,6 +66,11 @@ class LineConsole:
             self.transport.hurry = before
 
     @property
+    def out_of_step(self) -> bool:
+        """True after an exchange that broke off and could not be made good."""
+        return self._under_way
+
+    @property
     def _patience_s(self) -> float:
         hurry = self.transport.hurry
         return self.timeout_s if hurry is None else max(min(self.timeout_s, hurry.left), SHORTEST_S)

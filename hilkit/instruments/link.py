@@ -238,7 +238,7 @@ class ScpiLink:
         try:
             with self._reading(text), wire.block(self._patience_s(timeout_s)):
                 if wire.framed:
-                    data = blocks.read_counted(wire, asked=text)
+                    data = blocks.read_counted(wire, asked=text, expected_bytes=expected_bytes)
                 else:
                     message = wire.message(expected_bytes)
                     data = blocks.block_from_message(message, instrument=self.name, asked=text)

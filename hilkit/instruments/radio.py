@@ -14,6 +14,7 @@ from hilkit.instruments.capability import Capability, CapabilitySpec, Value
 from hilkit.instruments.console import LineConsole
 from hilkit.instruments.dialect import Dialect
 from hilkit.instruments.radio_table import CAPABILITIES
+from hilkit.instruments.replies import number
 
 __all__ = [
     "CalibrationState",
@@ -276,7 +277,9 @@ class Radio:
         progress = found.groupdict().get("progress")
         return CorrectionState(
             state=cast(Literal["off", "learning", "settled", "stuck"], state),
-            progress_percent=float(progress) if progress is not None else None,
+            progress_percent=None
+            if progress is None
+            else number(progress, instrument=self.name, asked=capability.query(channel=channel)),
         )
 
     # --- talking

@@ -26,10 +26,18 @@ __all__ = [
     "unquoted",
 ]
 
+_LONGEST_RANGE = 10_000
+
 SCPI_INFINITY = 9.9e37
 """Magnitudes from here on are the SCPI infinities and not-a-number."""
 
-_ERROR = re.compile(r"\s*([+-]?\d+)\s*(?:,\s*(.*?))?\s*", re.DOTALL)
+# <NR1>, <NR2> and <NR3> (IEEE 488.2-1992, clauses 8.7.2 to 8.7.4) and what stands for no value. Python's own
+# reading of numbers is wider: it takes 1_0 and the digits of every script.
+_NUMBER = re.compile(
+    r"[+-]?(?:(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?|nan|inf(?:inity)?)", re.IGNORECASE
+)
+
+_ERROR = re.compile(r"\s*([+-]?[0-9]{1,9})\s*(?:,\s*(.*?))?\s*", re.DOTALL)
 
 
 class NoValue(ReplyError):
@@ -51,15 +59,14 @@ def number(reply: str, *, instrument: str, asked: str) -> float:
     """Return the number in ``reply``; ReplyError for anything else, and for the SCPI infinities and not-a-
     number.
     """
-    try:
-        value = float(reply)
-    except ValueError:
+    text = reply.strip()
+    if not _NUMBER.fullmatch(text):
         raise ReplyError(
             f"{asked} was answered with {quoted(reply)}, which is not a number",
             instrument=instrument,
             next_step="look at the transcript; a dialect that sends another query may be needed",
-        ) from None
-    return finite(value, instrument=instrument, asked=asked)
+        )
+    return finite(float(text), instrument=instrument, asked=asked)
 
 
 def finite(value: float, *, instrument: str, asked: str) -> float:
@@ -115,13 +122,18 @@ def channel_list(reply: str, *, instrument: str, asked: str) -> tuple[int, ...]:
     inner = text[2:-1] if text.startswith("(@") and text.endswith(")") else text
     channels: set[int] = set()
     for part in filter(None, inner.split(",")):
-        match = re.fullmatch(r"(\d+)(?::(\d+))?", part)
+        match = re.fullmatch(r"([0-9]{1,9})(?::([0-9]{1,9}))?", part)
         if match is None:
             raise ReplyError(
                 f"{asked} was answered with {quoted(reply)}, which is not a channel list such as (@101,102)",
                 instrument=instrument,
             )
         first, last = int(match[1]), int(match[2] or match[1])
+        if abs(last - first) > _LONGEST_RANGE:
+            raise ReplyError(
+                f"{asked} was answered with {quoted(reply)}, a list of more channels than any switch has",
+                instrument=instrument,
+            )
         channels.update(range(min(first, last), max(first, last) + 1))
     return tuple(sorted(channels))
 

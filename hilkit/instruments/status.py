@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from enum import IntFlag
 from typing import TYPE_CHECKING
@@ -90,7 +91,11 @@ class Waiter:
     def tells_restart(self, said: str) -> bool:
         """Return whether an answer to ``*ESR?`` says that the instrument has started since the last one."""
         before, self._started_before = self._started_before, True
-        return before and said.strip().isdigit() and bool(int(said) & Events.POWER_ON)
+        return (
+            before
+            and re.fullmatch("[0-9]{1,3}", said.strip()) is not None
+            and bool(int(said) & Events.POWER_ON)
+        )
 
     def cleared(self) -> None:
         """Note that the registers were cleared: from here on, a power-on event means a restart."""

@@ -213,7 +213,7 @@ class Retune(Procedure[RetuneSettings]):
             yield from _whole(session, settings)
         except BenchError:
             # A unit that restarted explains whatever went wrong; nothing that was known of it holds any more.
-            with suppress(BenchError):
+            with suppress(BenchError), session.brief_on_a_dead_radio():
                 resets = unit.resets()
                 if resets.value > 0:
                     session.forget()

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from typing import TYPE_CHECKING, Literal
 
 from hilkit.errors import BenchError, MeasurementError, UsageError
+from hilkit.instruments.hurry import hurried
 from hilkit.safety.gate import Gate
 from hilkit.safety.interlocks import Interlocks
 from hilkit.safety.person import OnPerson, PersonStep
@@ -18,6 +20,8 @@ if TYPE_CHECKING:
     from hilkit.instruments import CorrectionState, PowerMeter, RadioIdentity, SignalAnalyser
 
 __all__ = ["RadioDesk", "Session"]
+
+DEAD_RADIO_S = 1.0
 
 
 def _ignore(*_: str) -> None:
@@ -202,6 +206,14 @@ class Session:
     def hiccups(self) -> int:
         """How often something was asked or set again so far, or a radio answered late."""
         return self._connected.hiccups
+
+    def brief_on_a_dead_radio(self) -> AbstractContextManager[object]:
+        """Let what is asked of the radio inside take a second at most, if its link is out of step as it is.
+
+        RF may be on, and the way to the second means that cuts it must not be long.
+        """
+        radio = self._connected.radio
+        return hurried(radio, DEAD_RADIO_S) if radio.console.out_of_step else nullcontext()
 
     def forget(self) -> None:
         """Treat the bench as unknown, as after a restart of the radio: the next state is sent in full."""

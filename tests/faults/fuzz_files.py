@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import copy
+import io
 import random
 import time
 import traceback
 from collections import Counter
 from collections.abc import Iterator
+from contextlib import redirect_stdout
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -25,18 +28,20 @@ KINDS = tuple(FOLDERS)
 LONGEST_S = 1.0
 
 WORDS = (
-    "null", "~", "true", "off", "0", "-1", "1e999", "nan", ".inf", "0x10", "9" * 400, '""', "' '", "[]", "{}",
-    "[[[[[[", "{a: {b: {c: [1]}}}", "&a", "*a", "<<: *a", "!!python/object/apply:os.system [x]", "!x", "%YAML 9",
-    "---", "...", "\t", "\x00", "\x7f", "\ufeff", "\u2028", "é", "💡", "# ", ": ", "- ", "? ", "|", ">-", "@", "`",
-    "$channel", "$", "$x + 1 dB", "$a - $a", "1 GHz", "-5 dBm", "1e400 Hz", "0 dB", "-0 Hz", "1 parsec", "5 V",
-    "../../etc/passwd", "/etc/passwd", "C:\\x", "\\\\host\\x", "file://x", "TCPIP0::::SOCKET", "ASRL::INSTR",
-    "(?P<value>", "(a+)+$", "[", "(?P<x>.)(?P<x>.)", "{value", "{channel}", "{0}", "%s", "\\", "\n", "\r\n", "a" * 5000,
+    "null", "~", "true", "off", "0", "-1", "1e999", "nan", ".inf", "0x10", "9" * 400, '""', "' '", "[]",
+    "{}", "[[[[[[", "{a: {b: {c: [1]}}}", "&a", "*a", "<<: *a", "!!python/object/apply:os.system [x]",
+    "!x", "%YAML 9", "---", "...", "\t", "\x00", "\x7f", "\ufeff", "\u2028", "é", "💡", "# ", ": ", "- ",
+    "? ", "|", ">-", "@", "`", "$channel", "$", "$x + 1 dB", "$a - $a", "1 GHz", "-5 dBm", "1e400 Hz",
+    "0 dB", "-0 Hz", "1 parsec", "5 V", "../../etc/passwd", "/etc/passwd", "C:\\x", "\\\\host\\x",
+    "file://x", "TCPIP0::::SOCKET", "ASRL::INSTR", "(?P<value>", "(a+)+$", "[", "(?P<x>.)(?P<x>.)",
+    "{value", "{channel}", "{0}", "%s", "\\", "\n", "\r\n", "a" * 5000,
 )  # fmt: skip
 VALUES: tuple[Any, ...] = (
-    None, True, False, 0, -1, 1, 10**400, 1.5, float("inf"), float("nan"), "", " ", "x", "$channel", "$nobody",
-    "5 dB", "-5 dB", "1 GHz", "0 Hz", "-1 Hz", "1 s", "-1 s", "1e300 Hz", "1e-300 s", "20 dBm", "500 dBm", "3 V",
-    "100 %", "1 ppm", [], {}, [[]], [None], [1, 2, 3], ["5 dB", "x"], {"a": 1}, {"min": "1 dB"}, {"phase": "x"},
-    {"": ""}, "external", "(?P<value>[", "{value}{value}", "\u0000", "\ud83d\ude00", "a" * 3000, [0] * 300,
+    None, True, False, 0, -1, 1, 10**400, 1.5, float("inf"), float("nan"), "", " ", "x", "$channel",
+    "$nobody", "5 dB", "-5 dB", "1 GHz", "0 Hz", "-1 Hz", "1 s", "-1 s", "1e300 Hz", "1e-300 s", "20 dBm",
+    "500 dBm", "3 V", "100 %", "1 ppm", [], {}, [[]], [None], [1, 2, 3], ["5 dB", "x"], {"a": 1},
+    {"min": "1 dB"}, {"phase": "x"}, {"": ""}, "external", "(?P<value>[", "{value}{value}", "\u0000",
+    "\ud83d\ude00", "a" * 3000, [0] * 300,
 )  # fmt: skip
 
 
@@ -83,7 +88,9 @@ def _bytes(rng: random.Random, data: bytearray) -> None:
         _value(rng, data)
     else:
         lines = bytes(data).split(b"\n")
-        rng.shuffle(lines) if rng.random() < 0.1 else lines.insert(rng.randrange(len(lines)), rng.choice(lines))
+        rng.shuffle(lines) if rng.random() < 0.1 else lines.insert(
+            rng.randrange(len(lines)), rng.choice(lines)
+        )
         data[:] = b"\n".join(lines)
 
 
@@ -111,7 +118,7 @@ def _grafted(rng: random.Random, text: str) -> str:
             other, place = rng.choice(list(_nodes(tree)))
             holder[key] = yaml.safe_load(yaml.safe_dump(other[place]))
         else:
-            holder[key] = rng.choice(VALUES)
+            holder[key] = copy.deepcopy(rng.choice(VALUES))
         if not list(_nodes(tree)):
             break
     return str(yaml.safe_dump(tree, allow_unicode=rng.random() < 0.5, default_flow_style=rng.random() < 0.3))
@@ -129,7 +136,8 @@ def look_at(kind: str, name: str, content: bytes, lab: Path) -> str:
     path = lab / FOLDERS[kind] / name
     path.write_bytes(content)
     try:
-        _checked(str(path), kind, None, lab)
+        with redirect_stdout(io.StringIO()):
+            _checked(str(path), kind, None, lab)
     except FileProblems as error:
         return "mistakes" if str(error).strip() else "a mistake without a word"
     except HilkitError as error:
@@ -143,7 +151,7 @@ def look_at(kind: str, name: str, content: bytes, lab: Path) -> str:
 
 @dataclass
 class Report:
-    """What came of many files: how often what, the slowest in seconds of processor time, and what is wrong."""
+    """What came of many files: how often what, the slowest in s of processor time, what is wrong."""
 
     came: Counter[str] = field(default_factory=Counter)
     slowest_s: float = 0.0

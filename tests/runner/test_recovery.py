@@ -143,7 +143,7 @@ def test_an_answer_sent_twice_is_thrown_away_and_told(tmp_path: Path) -> None:
         "second done none",
         "tone_placement done pass",
     ]
-    assert [note for note in done.stored.notes if "again" in note]
+    assert [note for note in done.stored.steps[1].notes if "is asked again" in note]
 
 
 def test_a_radio_that_restarted_never_makes_a_later_step_fail_its_limits(tmp_path: Path) -> None:
