@@ -197,7 +197,10 @@ class _Graph:
         for item, what, action in self._moves():
             try:
                 with hurried(item, BOX_S):
-                    action()
+                    try:
+                        action()
+                    except HilkitError:  # a spoilt answer, or what stood in its error queue from before
+                        action()
             except Exception as error:  # whatever went wrong here, the rest is tried
                 self.state.not_safe.append(f"{what}: {told(error)}")
 

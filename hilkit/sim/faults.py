@@ -77,8 +77,8 @@ KINDS: dict[str, FaultKind] = {
     ),
     "refusal": FaultKind(
         does="the line is not carried out and an error is reported",
-        noticed="the error queue, read after each group of settings",
-        deadline_s=2.0,
+        noticed="the error queue, read after each group of settings; no answer where it was a question",
+        deadline_s=8.0,
     ),
     "queue_overflow": FaultKind(
         does="the error queue is full, with -350 as its last entry",

@@ -234,7 +234,7 @@ def _came(act: Act, item: Any, bad: bytes) -> str:
 
 def _plausible(act: Act, bad: bytes, value: Any) -> bool:
     """Return whether a bad answer cannot be told from a true one."""
-    if act.number:
+    if act.number and value is not None:
         return any(_is(piece, value) for piece in _numbers(act, bad))
     if isinstance(value, list):
         return len(value) == POINTS and bool(np.all(np.abs(value) < INFINITE)) and bad[:5] == b"#3404"
