@@ -19,7 +19,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from hilkit.bench.power import bring_down, is_dead
-from hilkit.errors import BenchError
+from hilkit.errors import BenchError, HilkitError
 from hilkit.instruments.hurry import hurried
 from hilkit.safety.muting import Muted, mute, told
 from hilkit.safety.port_level import PortLevel, look_at_ports
