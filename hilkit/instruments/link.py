@@ -87,6 +87,11 @@ class ScpiLink:
         return self._wire.resource
 
     @property
+    def dead(self) -> bool:
+        """True after it could not be brought back in step; each use tries again, and may take its time."""
+        return self._dead
+
+    @property
     def restoring(self) -> bool:
         """True while the link is being opened again."""
         return self._wire.restoring
@@ -162,8 +167,7 @@ class ScpiLink:
         Raises ``error`` itself where that cannot be done, and what the check of the settings raises.
         """
         woke, self._woke = self._woke, False
-        dead, self._dead = self._dead, False
-        if self._mending or woke or dead or self._wire.hurry is not None:
+        if self._mending or woke or self._dead or self._wire.hurry is not None:
             raise error
         self._mending = True
         try:
@@ -392,7 +396,7 @@ class ScpiLink:
                 self._woke = self._woke or entry.number == RESTARTED
                 facts.append(f"error queue {entry}")
         self._wire.send("*CLS")
-        self._under_way = False
+        self._under_way = self._dead = False
 
     def _in_step(self) -> None:
         """Ask for the identity: an answer left over from before shows as a wrong one and is thrown away."""

@@ -212,6 +212,6 @@ class PowerMeter(ScpiInstrument):
             self.apply({"annotation": plain})
 
     def _abort(self) -> None:
-        if self.has("abort"):
+        if self.has("abort") and not self.link.dead:
             with contextlib.suppress(Exception):
                 self.link.set(self._capability("abort").command(instrument=self.name))

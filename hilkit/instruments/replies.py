@@ -59,7 +59,7 @@ def number(reply: str, *, instrument: str, asked: str) -> float:
     """Return the number in ``reply``; ReplyError for anything else, and for the SCPI infinities and not-a-
     number.
     """
-    text = reply.strip()
+    text = reply.strip(" \t\r\n")  # of each control character and blank of every script Python takes more
     if not _NUMBER.fullmatch(text):
         raise ReplyError(
             f"{asked} was answered with {quoted(reply)}, which is not a number",

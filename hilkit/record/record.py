@@ -60,6 +60,7 @@ class Record:
         self.path = path
         self._connection = connection
         self._begun = False
+        self._before_write: Callable[[], None] = lambda: None
         self._traces: list[tuple[Trace, int]] = []
         self._parts = Parts(lambda text: self._insert("part", {"text": text}))
         self._handlers: Mapping[type[events.Event], Callable[[Any], None]] = {
@@ -74,10 +75,13 @@ class Record:
         }
 
     @classmethod
-    def create(cls, folder: Path, *, durable: bool = True) -> Record:
+    def create(
+        cls, folder: Path, *, durable: bool = True, before_write: Callable[[], None] | None = None
+    ) -> Record:
         """Make ``run.sqlite`` in ``folder``, which must not have one yet.
 
-        ``durable`` waits for the disk at every reading; virtual time can do without.
+        ``durable`` waits for the disk at every reading; virtual time can do without. ``before_write`` is the
+        simulated disk, which raises ``OSError`` when it is full.
         """
         path = folder / DATABASE
         if path.exists():
@@ -97,7 +101,9 @@ class Record:
         except sqlite3.Error as error:
             connection.close()
             raise _cannot_begin(path, error) from error
-        return cls(path, connection)
+        record = cls(path, connection)
+        record._before_write = before_write or record._before_write
+        return record
 
     @staticmethod
     def open(path: Path) -> StoredRun:
@@ -126,13 +132,14 @@ class Record:
     def _transaction(self) -> Iterator[None]:
         try:
             self._connection.execute("BEGIN IMMEDIATE")
+            self._before_write()
             yield
             self._connection.execute("COMMIT")
         except BaseException as error:
             with suppress(sqlite3.Error):  # a full disk has rolled back already
                 self._connection.execute("ROLLBACK")
             self._parts.forget()
-            if isinstance(error, sqlite3.Error):
+            if isinstance(error, sqlite3.Error | OSError):
                 raise (_cannot_write if self._begun else _cannot_begin)(self.path, error) from error
             raise
         self._begun = True
@@ -277,7 +284,7 @@ class Record:
         self._update("run", values)
 
 
-def _cannot_write(path: Path, error: sqlite3.Error) -> RecordError:
+def _cannot_write(path: Path, error: sqlite3.Error | OSError) -> RecordError:
     return RecordError(
         f"the record {path} cannot be written: {error}",
         next_step="make room or name another place with --out; the readings written so far can be read with"
@@ -285,7 +292,7 @@ def _cannot_write(path: Path, error: sqlite3.Error) -> RecordError:
     )
 
 
-def _cannot_begin(path: Path, error: sqlite3.Error) -> RecordError:
+def _cannot_begin(path: Path, error: sqlite3.Error | OSError) -> RecordError:
     return RecordError(
         f"the record {path} cannot be written: {error}",
         next_step="make room or name another place with --out; nothing was recorded, nothing was sent",

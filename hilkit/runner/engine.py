@@ -63,7 +63,8 @@ def run(
     carried = 0 if resume is None else resume.source.path.stat().st_size
     room = Room.of(folder, left, bench, carried=carried)
     room.look_before_the_run()
-    record = Record.create(folder, durable=not clock.virtual)
+    disk = getattr(resource_manager.visalib, "write_to_disk", None) if clock.virtual else None
+    record = Record.create(folder, durable=not clock.virtual, before_write=disk)
     try:
         reached_s = 0.0 if resume is None else resume.reached_s
         bus = Bus(record.listener, listeners, clock, reached_s=reached_s)

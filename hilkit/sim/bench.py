@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import threading
 from collections.abc import Hashable, Iterable, Mapping
 from dataclasses import dataclass
@@ -13,7 +15,7 @@ from hilkit.sim.analyser import Analyser, Swept
 from hilkit.sim.attenuator import StepAttenuator
 from hilkit.sim.contrary import ContraryAnalyser
 from hilkit.sim.device import Instrument
-from hilkit.sim.faults import FaultRow, FaultTable
+from hilkit.sim.faults import DISK, FaultRow, FaultTable
 from hilkit.sim.front_panel import AnalyserLimits
 from hilkit.sim.generator import Generator, GeneratorLimits
 from hilkit.sim.power_meter import MeterLimits, PowerMeter
@@ -79,7 +81,7 @@ class SimulatedBench:
         lock = threading.RLock()
         for place in self._places.values():
             place.instrument.lock = lock
-        if unknown := self.faults.instruments - self._places.keys():
+        if unknown := self.faults.instruments - self._places.keys() - {DISK}:
             known = ", ".join(self._places)
             raise ValueError(f"a fault is ordered for {', '.join(sorted(unknown))}; there are {known}")
 
@@ -161,6 +163,11 @@ class SimulatedBench:
                 **self._common,
             )
             self._place(name, supply, each.resource)
+
+    def write_to_disk(self) -> None:
+        """Be the disk that the record of a run goes to: raises OSError while a fault keeps it full."""
+        if self.faults.strike(DISK, "write"):
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     @property
     def instruments(self) -> Mapping[str, Instrument]:

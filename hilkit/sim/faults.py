@@ -15,9 +15,12 @@ from typing import Protocol
 from hilkit.clock import Clock
 from hilkit.quantities import Duration
 
-__all__ = ["KINDS", "FaultKind", "FaultRow", "FaultTable", "Strike"]
+__all__ = ["DISK", "KINDS", "FaultKind", "FaultRow", "FaultTable", "Strike"]
 
 RADIO = "radio"
+
+DISK = "disk"
+"""What a fault of the disk that the record goes to names instead of an instrument."""
 
 SPEAK_SCPI = ("analysers", "pads", "relays", "generators", "power_meters", "supplies")
 """The groups of a profile whose instruments have an error queue."""
@@ -145,6 +148,12 @@ KINDS: dict[str, FaultKind] = {
         noticed="the interlock on the contact",
         deadline_s=2.0,
         only=("relays",),
+    ),
+    "disk_full": FaultKind(
+        does="a write to the record finds the disk full; the instrument is called `disk`",
+        noticed="the write that fails",
+        deadline_s=2.0,
+        only=(DISK,),
     ),
     "reboot": FaultKind(
         does="the instrument starts again: settings lost, the line too, -500 in the error queue",

@@ -259,6 +259,7 @@ class Fault(FileModel):
         "open_contact",
         "overload",
         "reboot",
+        "disk_full",
         "dropped_connection",
         "half_open",
     ]

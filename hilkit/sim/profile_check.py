@@ -12,7 +12,7 @@ from hilkit.errors import Problem
 from hilkit.files import Document, Loc
 from hilkit.files.notes import Notes, did_you_mean, listed
 from hilkit.quantities import Duration, Quantity
-from hilkit.sim.faults import KINDS
+from hilkit.sim.faults import DISK, KINDS
 from hilkit.sim.profile import (
     Element,
     NetworkElement,
@@ -199,7 +199,11 @@ def _outputs(file: ProfileFile, notes: Notes) -> None:
 
 def _faults(file: ProfileFile, notes: Notes) -> None:
     groups = _groups(file)
-    kinds = {RADIO: RADIO, **{name: group for group, members in groups.items() for name in members}}
+    kinds = {
+        RADIO: RADIO,
+        DISK: DISK,
+        **{name: group for group, members in groups.items() for name in members},
+    }
     for number, fault in enumerate(file.faults):
         at = ("faults", number)
         _known((*at, "instrument"), "instrument", fault.instrument, kinds, notes)

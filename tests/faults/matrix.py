@@ -22,7 +22,14 @@ __all__ = ["CASES", "MOMENTS", "Case", "Result", "judge", "moments"]
 MOMENTS = 20
 SEED = 4170
 
-GROUPS = {"analyser": "analysers", "pad": "pads", "relay": "relays", "supply": "supplies", "radio": "radio"}
+GROUPS = {
+    "analyser": "analysers",
+    "pad": "pads",
+    "relay": "relays",
+    "supply": "supplies",
+    "radio": "radio",
+    "disk": "disk",
+}
 """The instruments of the bench that the plan uses, and the group of the profile that each belongs to."""
 
 FOR_GOOD = 1_000_000
@@ -44,11 +51,11 @@ class Case:
 
 
 def _cases() -> Iterator[Case]:
-    lasting = {"silence", "stuck_relay", "stuck_attenuator", "garbage", "refusal", "nan"}
-    only = {"stuck_relay", "stuck_attenuator"}
+    lasting = {"disk_full", "silence", "stuck_relay", "stuck_attenuator", "garbage", "refusal", "nan"}
+    only = {"stuck_relay", "stuck_attenuator", "disk_full"}
     for kind, row in KINDS.items():
         for instrument, group in GROUPS.items():
-            if row.only and group not in row.only:
+            if group not in row.only if row.only else group == "disk":
                 continue
             if kind not in only:
                 yield Case(kind, instrument)
@@ -70,7 +77,8 @@ def moments(case: Case, count: int = MOMENTS) -> list[int]:
     """Return the lines of the instrument that are struck, drawn evenly from those of the undisturbed run."""
     lines = len(undisturbed().lines[case.instrument])
     rng = random.Random(f"{SEED} {case}")
-    return [rng.randint(1, lines) for _ in range(count)]
+    first = 2 if case.instrument == "disk" else 1  # a record that cannot even be begun is no run
+    return [rng.randint(first, lines) for _ in range(count)]
 
 
 @dataclass
@@ -100,9 +108,10 @@ def judge(case: Case, after: int, folder: Path) -> Result:
 
 def _judge_end(result: Result) -> None:
     seen, wrong = result.seen, result.wrong
-    if not seen.stored.ended:
+    full = result.case.kind == "disk_full"  # then not even the end can be written
+    if not seen.stored.ended and not full:
         wrong.append("the record has no end")
-    if seen.stored.exit_code != seen.code:
+    if not full and seen.stored.exit_code != seen.code:
         wrong.append(f"exit code {seen.code}, the record says {seen.stored.exit_code}")
     codes = {ExitCode.PASSED, ExitCode.BENCH, ExitCode.SAFETY, ExitCode.NOT_SAFE, ExitCode.INCONCLUSIVE}
     if result.case.kind in ("stuck_attenuator", "lost_lock", "reboot") and result.case.instrument == "radio":
