@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import ipaddress
 import json
 import socket
 from collections.abc import Iterator, Mapping
@@ -17,6 +18,20 @@ from hilkit.errors import ExitCode, LinkError, UsageError
 __all__ = ["command", "served_bench"]
 
 LOCAL = "127.0.0.1"
+
+
+def open_to(host: str) -> str:
+    """Return a warning where others than this computer may connect, empty where they cannot."""
+    try:
+        local = ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        local = host.lower() == "localhost"
+    if local:
+        return ""
+    return (
+        f"OPEN TO OTHERS: whoever reaches {host} over the network may use these instruments, without a "
+        f"password; leave --host away to keep them to this computer"
+    )
 
 
 @click.command("serve")
@@ -75,6 +90,8 @@ def command(
         }
         for name, resource in resources.items():
             click.echo(f"{name.ljust(max(map(len, resources)))}  {resource}")
+        if warning := open_to(host):
+            click.echo(warning, err=True)
         if bench_file is not None:
             _write_bench(path, bench_file, resources)
         click.echo(f"SIMULATED BENCH {path.stem}, seed {world.seed}; Ctrl-C ends it")

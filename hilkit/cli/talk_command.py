@@ -106,7 +106,7 @@ def _conversation(talk: _Scpi | _Raw) -> int:
             answers, errors = talk.line(text.strip())
         except HilkitError as error:
             answers, errors = [], [str(error)]
-            if isinstance(talk, _Scpi) and isinstance(error, ReplyError):
+            if isinstance(talk, _Scpi) and isinstance(error, ReplyError | LinkError):
                 errors.append("if this is no SCPI instrument but a console of lines, use --raw")
         for answer in answers:
             click.echo(answer)

@@ -12,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from hilkit.bench import load_bench, resource_lock
-from hilkit.cli.serve_command import served_bench
+from hilkit.cli import serve_command
+from hilkit.cli.serve_command import open_to, served_bench
 from hilkit.files import Lab
 from tests.cli.calls import call
 
@@ -171,6 +172,22 @@ def test_serve_looks_for_the_folder_of_the_bench_file_before_it_serves(
     assert done.code == 2
     assert done.out == ""
     assert f"there is no folder {target.parent}" in done.err
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "127.8.9.1", "::1", "localhost"])
+def test_a_bench_served_to_this_computer_alone_warns_of_nothing(host: str) -> None:
+    """RFC 1122, clause 3.2.1.3 (g), and RFC 4291, clause 2.5.3: loopback addresses."""
+    assert open_to(host) == ""
+
+
+@pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.1", "bench.example"])
+def test_a_bench_served_to_others_says_so(host: str) -> None:
+    assert open_to(host).startswith(f"OPEN TO OTHERS: whoever reaches {host} over the network")
+
+
+def test_serve_listens_on_this_computer_unless_told() -> None:
+    option = next(each for each in serve_command.command.params if each.name == "host")
+    assert option.default == "127.0.0.1"
 
 
 def test_serve_on_an_address_of_another_computer_speaks_of_the_host(

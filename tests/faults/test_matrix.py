@@ -1,4 +1,4 @@
-"""Whatever goes wrong on the bench, a run ends in order: RF off in time, nothing lost, nothing wrong passed."""
+"""Whatever goes wrong on the bench, a run ends in order: RF off in time, nothing lost, no wrong pass."""
 
 from __future__ import annotations
 

@@ -315,7 +315,7 @@ def test_one_bad_answer_on_the_way_to_the_safe_state_is_asked_again(tmp_path: Pa
 
 
 def test_a_bench_made_safe_at_the_second_try_ends_the_run_but_is_no_exit_7(tmp_path: Path) -> None:
-    done = go(tmp_path, RF % "none", faults=[Fault(instrument="pad", kind="refusal", when=PAD_UP, count=2)])
+    done = go(tmp_path, RF % "none", faults=[Fault(instrument="pad", kind="refusal", when=PAD_UP, count=4)])
     assert done.code is ExitCode.BENCH
     assert done.stored.not_safe == ()
     assert "pad IS NOT AT ITS MAXIMUM" in done.stored.reason
