@@ -20,7 +20,7 @@ from hilkit.cli.common import (
     visa_manager,
     visa_option,
 )
-from hilkit.errors import ExitCode, HilkitError, ReplyError, UsageError
+from hilkit.errors import ExitCode, HilkitError, LinkError, ReplyError, UsageError
 
 if TYPE_CHECKING:
     from hilkit.clock import Clock
