@@ -6,13 +6,14 @@ import argparse
 import platform
 import sys
 
-from tests.speed import night, power_sweep, startup, synthesis
+from tests.speed import modulation, night, power_sweep, startup, synthesis
 
 BENCHMARKS = {
     "startup": startup.figures,
     "night": night.figures,
     "power_sweep": power_sweep.figures,
     "synthesis": synthesis.figures,
+    "modulation": modulation.figures,
 }
 
 

@@ -21,6 +21,7 @@ TARGETS = {
     "night": ["night check, one step only: wall time", "night check, one step only: peak memory"],
     "power_sweep": ["power sweep over a socket / bare loop, the same lines"],
     "synthesis": ["read through PyVISA: 1001 points as a block"],
+    "modulation": ["modulation: 1.23 M samples to EVM", "modulation: 1.23 M samples to EVM, memory"],
 }
 
 
@@ -48,7 +49,7 @@ def test_an_unknown_benchmark_is_answered_with_those_that_there_are() -> None:
         [sys.executable, "-m", "tests.speed", "sound"], cwd=ROOT, capture_output=True, encoding="utf-8"
     )
     assert done.returncode == 2
-    assert "there is no sound; there are startup, night, power_sweep, synthesis" in done.stderr
+    assert "there is no sound; there are startup, night, power_sweep, synthesis, modulation" in done.stderr
 
 
 def test_pairs_are_taken_in_turns() -> None:
