@@ -98,7 +98,7 @@ class Lab:
             return self._by_name(kind, text)
         if relative_to is None:
             path = Path(text)
-            if not path.is_file():
+            if not _is_file(path):
                 raise self._nothing(kind, text, f"there is no file {text}")
             return path
         return self.data_file(text, beside=relative_to)
@@ -127,7 +127,7 @@ class Lab:
                 allowed=allowed,
                 next_step=f"copy the file into {self.root or folder}",
             )
-        if not path.is_file():
+        if not _is_file(path):
             meant = _near_file(path)
             raise PlaceError(
                 f"there is no file {path}",
@@ -137,7 +137,7 @@ class Lab:
         return path
 
     def _by_name(self, kind: Kind, name: str) -> Path:
-        found = [path for root in self.roots for path in _candidates(root, kind, name) if path.is_file()]
+        found = [path for root in self.roots for path in _candidates(root, kind, name) if _is_file(path)]
         if not found:
             raise self._nothing(kind, name, f"there is no {kind} named {name!r}")
         for other in found[1:]:
@@ -196,3 +196,11 @@ def _near_file(path: Path) -> str:
         return near(path.name, (other.name for other in path.parent.iterdir() if other.is_file()))
     except OSError:
         return ""
+
+
+def _is_file(path: Path) -> bool:
+    """Return whether there is such a file; a name longer than any file's is none (ENAMETOOLONG)."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False

@@ -195,7 +195,7 @@ class Capability:
     def match(self, reply: str, **arguments: str | int | float) -> re.Match[str] | None:
         """Match an answer with the reply pattern; without a pattern the whole answer is the value."""
         pattern = r"(?P<value>.*)" if self.reply is None else self.reply
-        return re.fullmatch(_filled(pattern, arguments), reply.strip(), re.DOTALL)
+        return re.fullmatch(_filled(pattern, arguments), reply.strip(" \t\r\n"), re.DOTALL)
 
     def read(self, reply: str, *, instrument: str, **arguments: str | int | float) -> Value:
         """Return the value in an answer; ReplyError for one that cannot be used."""

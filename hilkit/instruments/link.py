@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 __all__ = ["Completion", "LinkSettings", "ScpiLink"]
 
 _ERROR_CAP = 100
+_LATE_S = 0.5
+"""An answer that takes longer stretches a time that is being measured."""
+
 _IN_STEP_TRIES = 3
 _QUOTED = re.compile(r"\"[^\"]*\"|'[^']*'")
 
@@ -151,8 +154,11 @@ class ScpiLink:
         Not where asking again would give another answer, and not for a value that the instrument says it does
         not have. LinkError or ReplyError if the second answer is lost too.
         """
+        start_s = self.clock.now()
         try:
-            return exchange()
+            found = exchange()
+            self.hiccups += self.clock.now() - start_s > _LATE_S
+            return found
         except (replies.NoValue, Restarted):
             raise
         except (LinkError, ReplyError) as error:

@@ -112,6 +112,6 @@ class PathCalibration(Procedure[PathCalibrationSettings]):
 
 def _grid_hz(settings: PathCalibrationSettings) -> tuple[float, ...]:
     width = settings.to.hz - settings.from_.hz
-    count = math.ceil(width / settings.step.hz - 1e-9) + 1
+    count = max(1, math.ceil(width / settings.step.hz - 1e-9) + 1)
     # To a Hz: what the generator is set to and what stands in the file are then one and the same number.
     return tuple(float(round(hz)) for hz in np.linspace(settings.from_.hz, settings.to.hz, count))

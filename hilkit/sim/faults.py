@@ -56,12 +56,12 @@ KINDS: dict[str, FaultKind] = {
     "drip": FaultKind(
         does="the answer comes byte by byte, `delay` apart",
         noticed="an answer that is not complete in time",
-        deadline_s=8.0,
+        deadline_s=10.0,
     ),
     "half_block": FaultKind(
         does="only the first half of the answer is sent",
         noticed="an end or a length that is missing",
-        deadline_s=8.0,
+        deadline_s=10.0,
     ),
     "garbage": FaultKind(
         does="the answer is replaced by bytes that mean nothing",

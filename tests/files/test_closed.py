@@ -69,3 +69,9 @@ def _of_system(node: ast.Call) -> bool:
         and isinstance(func.value, ast.Name)
         and func.value.id in (os.__name__, "subprocess")
     )
+
+
+def test_a_name_longer_than_any_file_has_is_a_mistake_like_another() -> None:
+    """POSIX.1-2017, NAME_MAX: 255 bytes on common file systems."""
+    with pytest.raises(HilkitError, match="there is no driver named"):
+        Lab(None).find("driver", "a" * 5000)
