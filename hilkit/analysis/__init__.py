@@ -1,5 +1,6 @@
 """Numbers out of traces: lines, floors, powers, frequencies, steps and settling. Pure functions of arrays."""
 
+from hilkit.analysis.adjacent import Neighbour, channel_beside, neighbours, rrc_power_response
 from hilkit.analysis.averages import (
     line_sd_db,
     noise_sd_db,
@@ -10,6 +11,7 @@ from hilkit.analysis.averages import (
 )
 from hilkit.analysis.frequency import LineCentre, line_centre
 from hilkit.analysis.lines import LineReading, LineShape, line_shape, read_line, stray_line_hz
+from hilkit.analysis.occupied import Occupied, occupied_bandwidth, x_db_bandwidth
 from hilkit.analysis.power import BandPower, band_power, dbm_to_w, density_dbm_hz, power_sum_dbm, w_to_dbm
 from hilkit.analysis.products import (
     LINES,
@@ -42,8 +44,11 @@ __all__ = [
     "LineReading",
     "LineShape",
     "Mechanism",
+    "Neighbour",
+    "Occupied",
     "amplifier_partner",
     "band_power",
+    "channel_beside",
     "collisions",
     "cumulative_errors_db",
     "dbm_to_w",
@@ -55,13 +60,16 @@ __all__ = [
     "line_frequency_hz",
     "line_sd_db",
     "line_shape",
+    "neighbours",
     "noise_floor",
     "noise_sd_db",
+    "occupied_bandwidth",
     "off_band",
     "power_sum_dbm",
     "range_covered_db",
     "rbw_for_floor_hz",
     "read_line",
+    "rrc_power_response",
     "samples_for_line",
     "samples_for_noise",
     "settled_after",
@@ -71,4 +79,5 @@ __all__ = [
     "sweep_time_s",
     "thermal_noise_dbm",
     "w_to_dbm",
+    "x_db_bandwidth",
 ]

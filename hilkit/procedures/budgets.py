@@ -119,11 +119,13 @@ class LevelBudgets:
         pad_db: float,
         floor_db: float,
         subtracted: bool,
+        beside_dbm: float | None = None,
     ) -> Budget:
         """Return the budget of a power in a band around ``frequency_hz``.
 
-        ``floor_db``, negative, is the power of the floor in the band against ``power``; ``subtracted`` tells
-        whether it was taken off or the power is an upper bound.
+        ``floor_db`` is the power of the floor in the band against ``power``; ``subtracted`` tells whether it
+        was taken off or the power is an upper bound. ``beside_dbm`` is the level of the carrier at the port,
+        where the band lies beside it.
         """
         near = np.abs(trace.frequency_hz - frequency_hz) <= power.bandwidth_hz / 2
         scatter = scatter_line(
@@ -133,7 +135,8 @@ class LevelBudgets:
             freedom=_freedom(trace, points=float(np.count_nonzero(near)), fitted=1),
             source=_averages(trace) if subtracted else _IN_BOUND,
         )
-        at_input_dbm = power.level_dbm - self.path.loss_db(frequency_hz, pad_db=pad_db)
+        strongest_dbm = power.level_dbm if beside_dbm is None else beside_dbm
+        at_input_dbm = strongest_dbm - self.path.loss_db(frequency_hz, pad_db=pad_db)
         lines = (
             *self.common(trace, frequency_hz=frequency_hz, pad_db=pad_db),
             *self.scale(trace, float(np.median(trace.level_dbm[near]))),

@@ -14,9 +14,11 @@ from types import MappingProxyType
 from typing import Any
 
 from hilkit.errors import UsageError
+from hilkit.procedures.adjacent_leakage import AdjacentLeakage
 from hilkit.procedures.bring_up import BringUp
 from hilkit.procedures.channel_power import ChannelPower
 from hilkit.procedures.contract import Procedure
+from hilkit.procedures.occupied_bandwidth import OccupiedBandwidth
 from hilkit.procedures.path_calibration import PathCalibration
 from hilkit.procedures.path_verification import PathVerification
 from hilkit.procedures.power_sweep import PowerSweep
@@ -35,6 +37,8 @@ PROCEDURES: Mapping[str, Procedure[Any]] = MappingProxyType(
             TonePlacement,
             PowerSweep,
             ChannelPower,
+            OccupiedBandwidth,
+            AdjacentLeakage,
             Retune,
             PathCalibration,
             PathVerification,

@@ -245,6 +245,8 @@ PROCEDURES = (
     "tone_placement",
     "power_sweep",
     "channel_power",
+    "occupied_bandwidth",
+    "adjacent_leakage",
     "retune",
     "path_calibration",
     "path_verification",

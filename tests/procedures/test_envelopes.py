@@ -21,6 +21,8 @@ CASES = {
     "tone_placement": TONE,
     "power_sweep": {**SWEEP, "pad": "20 dB", "usable_range": "6 dB"},
     "channel_power": STREAM,
+    "occupied_bandwidth": STREAM,
+    "adjacent_leakage": {**STREAM, "configuration": "19.08 MHz"},
     "retune": {**TONE, "to": "1862.5 MHz", "attenuation": "8 dB"},
 }
 

@@ -15,6 +15,8 @@ OWN = (
     "tone_placement",
     "power_sweep",
     "channel_power",
+    "occupied_bandwidth",
+    "adjacent_leakage",
     "retune",
     "path_calibration",
     "path_verification",

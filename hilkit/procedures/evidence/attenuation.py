@@ -23,7 +23,19 @@ from hilkit.readings import Bound, Budget, BudgetLine, Evidence
 if TYPE_CHECKING:
     from hilkit.instruments import AnalyserLimits
 
-__all__ = ["ACCEPTED_DB", "COVER", "Setting", "Steps", "attenuation_check", "left_over_db", "search"]
+__all__ = [
+    "ACCEPTED_DB",
+    "COVER",
+    "NAME",
+    "REQUIRED",
+    "Setting",
+    "Steps",
+    "accepted",
+    "attenuation_check",
+    "left_over_db",
+    "not_accepted",
+    "search",
+]
 
 NAME = "more attenuation"
 NAME_OF_DEEP = "more attenuation, deep line"
@@ -44,7 +56,7 @@ _NARROWER = 10.0
 
 _LEAST_RBW_HZ = 1e3
 _MORE_SAMPLES = 4.0
-_REQUIRED = f"the last step changes it by at most {ACCEPTED_DB:g} dB, known to a third of that"
+REQUIRED = f"the last step changes it by at most {ACCEPTED_DB:g} dB, known to a third of that"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,7 +95,7 @@ def attenuation_check(tone: ToneLines, tone_line: Line, line: Line, name: str) -
     if isinstance(steps, str):
         deep = line.relative_dbc <= tone.depth_dbc - DEEP_DB
         kind = NAME_OF_DEEP if deep else NAME
-        return with_check(line, not_available(kind, f"{name}: {steps}", required=_REQUIRED))
+        return with_check(line, not_available(kind, f"{name}: {steps}", required=REQUIRED))
 
     def read(attenuation_db: float, share: float) -> Setting:
         look = Look.like(tone, attenuation_db=attenuation_db, rbw_hz=steps.rbw_hz)
@@ -125,7 +137,7 @@ def search(read: Reader, steps: Steps, *, first: Setting | None = None) -> list[
     A line that is gone ends it: the floor alone would have left it standing.
     """
     settings = [first or read(steps.first_db, 1.0)]
-    while len(settings) <= 2 or (len(settings) <= steps.most and not _accepted(settings)):
+    while len(settings) <= 2 or (len(settings) <= steps.most and not accepted(settings)):
         settings.append(read(steps.first_db + len(settings) * steps.step_db, 1.0))
         if settings[-1].gone:
             return settings
@@ -175,15 +187,16 @@ def _change(settings: list[Setting], back: int = 1) -> tuple[float, float]:
     return last.level_db - before.level_db, math.hypot(last.sd_db, before.sd_db)
 
 
-def _accepted(settings: list[Setting]) -> bool:
+def accepted(settings: list[Setting]) -> bool:
+    """Return whether the last of three settings or more changed nothing, and that is known."""
     change_db, sd_db = _change(settings)
     near = abs(change_db) <= ACCEPTED_DB and COVER * sd_db <= ACCEPTED_DB
     return len(settings) > 2 and near and not settings[-1].gone
 
 
 def _judged(line: Line, settings: list[Setting], name: str) -> Line:
-    if not _accepted(settings):
-        return with_check(line, _not_accepted(settings, name))
+    if not accepted(settings):
+        return with_check(line, not_accepted(settings, name))
     steady = all(abs(each.level_db - settings[0].level_db) <= ACCEPTED_DB for each in settings)
     chosen = settings[0] if steady else settings[-2]
     reached = chosen.line if chosen.line is not None and not steady else line
@@ -201,7 +214,7 @@ def _judged(line: Line, settings: list[Setting], name: str) -> Line:
         held=True,
         observed=f"{change_db:+.2f} dB from {settings[-2].attenuation_db:g} to {to_db:g} dB, standard "
         f"uncertainty {sd_db:.2g} dB",
-        required=_REQUIRED,
+        required=REQUIRED,
         sentence=sentence,
     )
     rest_db = left_over_db(settings, chosen)
@@ -209,7 +222,8 @@ def _judged(line: Line, settings: list[Setting], name: str) -> Line:
     return with_check(told, evidence)
 
 
-def _not_accepted(settings: list[Setting], name: str) -> Evidence:
+def not_accepted(settings: list[Setting], name: str) -> Evidence:
+    """Return the evidence of settings that were not accepted: failed, or not available."""
     change_db, sd_db = _change(settings)
     total_db, total_sd_db = _change(settings, back=len(settings) - 1)
     more_db = settings[-1].attenuation_db - settings[0].attenuation_db
@@ -227,12 +241,12 @@ def _not_accepted(settings: list[Setting], name: str) -> Evidence:
             f"{name} changed by {change_db:+.2f} dB with the last step of input attenuation, which noise "
             f"of {sd_db:.2g} dB does not prove or disprove: not proven to be the unit's"
         )
-        return Evidence(name=NAME, held=None, observed=observed, required=_REQUIRED, sentence=told)
+        return Evidence(name=NAME, held=None, observed=observed, required=REQUIRED, sentence=told)
     return Evidence(
         name=NAME,
         held=False,
         observed=observed,
-        required=_REQUIRED,
+        required=REQUIRED,
         sentence=_blamed(name, *real[0], gone=settings[-1].gone),
     )
 
