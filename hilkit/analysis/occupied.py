@@ -162,7 +162,8 @@ def _crossing(trace: Trace, signal: Array, noisy: Array, index: int, limit: floa
     least = limit * 1e-3  # what the floor took away altogether has no level
     low, high = (DB_PER_NEPER * math.log(max(value, least)) for value in (left, right))
     at = (DB_PER_NEPER * math.log(limit) - low) / (high - low)
-    spread = DB_PER_NEPER * float(max(noisy[index], noisy[index + 1])) / limit
+    # The highest of many points lies some three standard deviations over their mean, and the limit with it.
+    spread = DB_PER_NEPER * math.hypot(float(max(noisy[index], noisy[index + 1])) / limit, 3.0)
     sd_db = spread / math.sqrt(trace.samples_per_point)
     spacing = trace.spacing_hz
     return float(trace.frequency_hz[index] + at * spacing), sd_db * spacing / abs(high - low)

@@ -15,7 +15,7 @@ from hilkit.analysis.occupied import OUTSIDE
 from hilkit.procedures.contract import Band, Exposure, Need, Procedure
 from hilkit.procedures.evidence import floor_check
 from hilkit.procedures.receiver import reference_note, with_evidence
-from hilkit.procedures.stream_budgets import width_budget
+from hilkit.procedures.stream_budgets import WIDENED_RBW, smeared_rbw, width_budget
 from hilkit.procedures.streams import (
     Pair,
     Stream,
@@ -159,7 +159,7 @@ def _readings(
             at_hz=carrier_hz,
             sd_hz=found.sd_hz / 2,
             moved_by_ripple_hz=OUTSIDE * found.width_hz,
-            widened=False,
+            widened_rbw=0.0,
         ),
     )
     if settings.x is not None:
@@ -168,11 +168,18 @@ def _readings(
             name="x_db_bandwidth",
             value=x_db.width_hz,
             note=f"{x_db.low_hz / 1e6:.4f} to {x_db.high_hz / 1e6:.4f} MHz, {settings.x} down",
-            budget=_budget(bench, pair, x_db, 0.0),
+            budget=_budget(bench, pair, x_db, 0.0, widened_rbw=smeared_rbw(settings.x.db)),
         )
 
 
-def _budget(bench: Bench, pair: Pair, found: Occupied, moved_by_ripple_hz: float) -> Budget:
+def _budget(
+    bench: Bench,
+    pair: Pair,
+    found: Occupied,
+    moved_by_ripple_hz: float,
+    *,
+    widened_rbw: float = WIDENED_RBW,
+) -> Budget:
     return width_budget(
         bench,
         pair.trace,
@@ -180,6 +187,7 @@ def _budget(bench: Bench, pair: Pair, found: Occupied, moved_by_ripple_hz: float
         at_hz=found.width_hz,
         sd_hz=found.sd_hz,
         moved_by_ripple_hz=moved_by_ripple_hz,
+        widened_rbw=widened_rbw,
     )
 
 

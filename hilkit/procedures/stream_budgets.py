@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 from hilkit.analysis.averages import DB_PER_NEPER
@@ -15,12 +17,12 @@ if TYPE_CHECKING:
     from hilkit.bench import Bench
     from hilkit.readings import Trace
 
-__all__ = ["RIPPLE_DB", "width_budget", "with_left_over"]
+__all__ = ["RIPPLE_DB", "WIDENED_RBW", "smeared_rbw", "width_budget", "with_left_over"]
 
 RIPPLE_DB = 0.5
 """How far path and analyser may change over a channel, in dB: common practice, no source."""
 
-_WIDENED_RBW = 0.25
+WIDENED_RBW = 0.25
 """A filter smears each end of a signal over its own width and moves the limit outwards: by a tenth of it for
 a filter of half a percent of the signal, by a sixth for one of 1.5 % (both simulated, flat bands)."""
 
@@ -33,17 +35,18 @@ def width_budget(
     at_hz: float,
     sd_hz: float,
     moved_by_ripple_hz: float,
-    widened: bool = True,
+    widened_rbw: float = WIDENED_RBW,
 ) -> Budget:
     """Return the budget of a distance ``width_hz`` on the axis of ``trace``, in Hz.
 
     ``at_hz`` is what the error of the reference acts on: the width itself, or the carrier where the distance
-    is that from the carrier. ``moved_by_ripple_hz`` is how far a tilt of the level by a neper moves it.
+    is that from the carrier. ``widened_rbw`` is how many of its widths the filter may add.
+    ``moved_by_ripple_hz`` is how far a tilt of the level by a neper moves it.
     """
     lines = [*_axis(bench, width_hz, at_hz)]
-    if widened:
-        half_hz = float(f"{_WIDENED_RBW * trace.rbw_hz:.2g}")
-        source = f"a quarter of the filter of {trace.rbw_hz / 1e3:g} kHz"
+    if widened_rbw > 0:
+        half_hz = float(f"{widened_rbw * trace.rbw_hz:.2g}")
+        source = f"{widened_rbw:.2g} of the filter of {trace.rbw_hz / 1e3:g} kHz"
         lines.append(BudgetLine.from_half_width("width of the filter", half_hz, unit="Hz", source=source))
     if moved_by_ripple_hz > 0:
         half_hz = float(f"{RIPPLE_DB / DB_PER_NEPER * moved_by_ripple_hz:.2g}")
@@ -60,6 +63,16 @@ def width_budget(
         )
     )
     return bench.budget("Hz", lines)
+
+
+def smeared_rbw(x_db: float) -> float:
+    """Return by how many of its widths a Gaussian filter may widen the x dB bandwidth of a steep signal.
+
+    An edge becomes the integral of the filter, whose standard deviation is its -3 dB width over 2.355; it is
+    x dB down where so much of a normal distribution is left.
+    """
+    deviations = NormalDist().inv_cdf(1 - 10 ** (-x_db / 10))
+    return 2 * max(deviations, 0.5) / (2 * math.sqrt(2 * math.log(2)))
 
 
 def _axis(bench: Bench, width_hz: float, at_hz: float) -> Iterator[BudgetLine]:

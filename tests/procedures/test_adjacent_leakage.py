@@ -31,7 +31,7 @@ def true_ratio_db(pier, offset_hz):
 
 
 def quiet(data):
-    data["analysers"]["analyser"]["noise_density"] = "-163 dBm/Hz"
+    data["analysers"]["analyser"]["noise_density"] = "-180 dBm/Hz"
 
 
 def test_the_ratio_is_that_of_the_port_within_its_uncertainty(tmp_path):
@@ -49,11 +49,11 @@ def test_the_ratio_is_that_of_the_port_within_its_uncertainty(tmp_path):
 
 
 def test_shoulders_of_the_analyser_are_searched_away(tmp_path):
-    """With an intercept of 2 dBm the first setting reads the analyser's shoulders, a later one the unit's."""
+    """With an intercept of 8 dBm the first setting reads the analyser's shoulders, a later one the unit's."""
 
     def bent(data):
         quiet(data)
-        data["analysers"]["analyser"]["intercept"] = "2 dBm"
+        data["analysers"]["analyser"]["intercept"] = "8 dBm"
 
     with rig(tmp_path, edit=bent) as pier:
         pier.bring_up()

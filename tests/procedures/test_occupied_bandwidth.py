@@ -14,8 +14,8 @@ SETTINGS = {
     "attenuation": "6 dB",
 }
 
-# simulated_pier.yaml: flat over 19.08 MHz, edges 300 kHz wide that fall like a sine. The edge adds outside what
-# it takes inside, and ends before the last half percent is reached.
+# simulated_pier.yaml: flat over 19.08 MHz, edges 300 kHz wide that fall like a sine. An edge adds outside
+# what it takes inside, and ends before the last half percent is reached.
 FLAT_HZ = 0.99 * 19.08e6
 
 
@@ -40,11 +40,11 @@ def test_without_x_there_is_no_x_db_bandwidth(tmp_path):
         assert names == {"occupied_bandwidth", "occupied_centre_error"}
 
 
-def test_a_silent_channel_is_told_and_no_number(tmp_path):
-    def silent(data):
-        data["radio"]["channels"]["1"]["amplifier"]["full_scale"] = "-90 dBm"
+def test_a_stream_under_the_floor_is_told_and_no_number(tmp_path):
+    def deaf(data):
+        data["analysers"]["analyser"]["noise_density"] = "-80 dBm/Hz"
 
-    with rig(tmp_path, edit=silent) as pier:
+    with rig(tmp_path, edit=deaf) as pier:
         pier.bring_up()
         with pytest.raises(MeasurementError, match=r"no carrier found|no power above the floor"):
             pier.run("occupied_bandwidth", **SETTINGS)
