@@ -199,7 +199,19 @@ class Radio:
     def play_tone(self, channel: int, offset_hz: float, dbfs: float) -> None:
         """Put a CW tone ``offset_hz`` from the carrier into a channel's stream, without starting it."""
         self._do("tone", channel=channel, offset=float(offset_hz), level=float(dbfs))
-        self._confirm_stream(channel, f"tone at {offset_hz:.12g} Hz", offset_hz, dbfs)
+        self._confirm_stream(channel, f"tone at {offset_hz:.12g} Hz", (offset_hz,), dbfs)
+
+    def play_two_tones(self, channel: int, first_hz: float, second_hz: float, dbfs: float) -> None:
+        """Put two CW tones of ``dbfs`` each into a channel's stream, without starting it."""
+        self._do(
+            "two_tones",
+            channel=channel,
+            first=float(first_hz),
+            second=float(second_hz),
+            level=float(dbfs),
+        )
+        what = f"tones at {first_hz:.12g} and {second_hz:.12g} Hz"
+        self._confirm_stream(channel, what, (first_hz, second_hz), dbfs)
 
     def play_waveform(self, channel: int, name: str, dbfs: float) -> None:
         """Put a stored waveform into a channel's stream, without starting it."""
@@ -226,11 +238,12 @@ class Radio:
         """Ask what a channel plays, in the radio's words."""
         return str(self._read("stream", channel=channel))
 
-    def _confirm_stream(self, channel: int, what: str, detail: float | str, dbfs: float) -> None:
+    def _confirm_stream(self, channel: int, what: str, detail: tuple[float, ...] | str, dbfs: float) -> None:
         groups = self._ask("stream", channel=channel).groupdict()
         if "detail" not in groups:
             return
-        same = groups["detail"] == detail if isinstance(detail, str) else _near(groups["detail"], detail)
+        seen = groups["detail"]
+        same = seen == detail if isinstance(detail, str) else _all_near(seen, detail)
         if not same or not _near(groups["level"], dbfs):
             raise RefusedError(
                 f"channel {channel} should play {what} at {dbfs:g} dBFS, it reports {groups['value']!r}",
@@ -353,6 +366,11 @@ class Radio:
     def close(self) -> None:
         """Close the control line."""
         self.console.close()
+
+
+def _all_near(text: str, wanted: tuple[float, ...]) -> bool:
+    parts = re.split(r"[,;/]", text)
+    return len(parts) == len(wanted) and all(map(_near, parts, wanted))
 
 
 def _near(text: str, wanted: float) -> bool:

@@ -90,6 +90,13 @@ CAPABILITIES = by_name(
         required=True,
     ),
     CapabilitySpec(
+        name="two_tones",
+        kind="action",
+        meaning="two CW tones at offsets in Hz, each at the same level in dBFS",
+        access="w",
+        arguments=("channel", "first", "second", "level"),
+    ),
+    CapabilitySpec(
         name="waveform",
         kind="action",
         meaning="stored waveform at a level in dBFS",

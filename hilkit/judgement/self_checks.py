@@ -110,6 +110,26 @@ _KINDS = (
         why="it classifies a line and decides nothing",
     ),
     SelfCheck(
+        name="order of the product",
+        proves="an intermodulation product follows the tones as third order: an intercept means something",
+        needed=False,
+        why="where noise hides the product at less drive its level stands, and the intercept is a bound",
+        of_the_unit=True,
+    ),
+    SelfCheck(
+        name="small-signal line",
+        proves="the points taken for the line of small signals follow a slope of 1 dB per dB",
+        needed=True,
+        why="a line through points that are compressed already puts the 1 dB point too high",
+        of_the_unit=True,
+    ),
+    SelfCheck(
+        name="no line in the noise",
+        proves="what was read as a noise density holds no spectral line",
+        needed=True,
+        why="a line is no density, and would be spread over every hertz",
+    ),
+    SelfCheck(
         name="centre moved",
         proves="image and leakage stay where they are when the analyser is tuned elsewhere",
         needed=False,

@@ -94,7 +94,7 @@ class ToneLines:
             raise ValueError("this state plays no tone")
         self.receiver = receiver
         self.state = state
-        self.offset_hz = state.tone_offset_hz
+        self.middle_hz, self.offset_hz = _comb(state.carrier_hz, state.tone_offset_hz, state.second_offset_hz)
         self.low_hz, self.high_hz = low_hz, high_hz
         self.depth_dbc = depth_dbc
         self.rbw_hz = 0.0
@@ -103,7 +103,7 @@ class ToneLines:
 
     def nominal_hz(self, multiple: int) -> float:
         """Return where a line should be."""
-        return line_frequency_hz(self.state.carrier_hz, self.offset_hz, multiple)
+        return line_frequency_hz(self.middle_hz, self.offset_hz, multiple)
 
     def expected_hz(self, multiple: int) -> float:
         """Return where a line is, on the analyser's axis, from where the strongest was found."""
@@ -141,7 +141,8 @@ class ToneLines:
         for multiple, (trace, seen) in traces.items():
             if multiple != 1:
                 lines[multiple] = self._read(multiple, trace, seen, tone)
-        doubts = (*evidence, *wrong_side(lines))
+        two = self.state.second_offset_hz is not None
+        doubts = (*evidence, *(() if two else wrong_side(lines)))
         return Picture(
             lines=lines,
             overview=overview,
@@ -286,6 +287,13 @@ class ToneLines:
             return self.read_at(at_hz, tone)
         except MeasurementError:
             return None
+
+
+def _comb(carrier_hz: float, offset_hz: float, second_hz: float | None) -> tuple[float, float]:
+    """Return the middle and the spacing of which lines are multiples: two tones are at -1 and +1."""
+    if second_hz is None:
+        return carrier_hz, offset_hz
+    return carrier_hz + (offset_hz + second_hz) / 2, (second_hz - offset_hz) / 2
 
 
 def wrong_side(lines: Mapping[int, Line]) -> tuple[Evidence, ...]:

@@ -17,7 +17,11 @@ from hilkit.errors import UsageError
 from hilkit.procedures.adjacent_leakage import AdjacentLeakage
 from hilkit.procedures.bring_up import BringUp
 from hilkit.procedures.channel_power import ChannelPower
+from hilkit.procedures.compression import Compression
 from hilkit.procedures.contract import Procedure
+from hilkit.procedures.frequency_error import FrequencyError
+from hilkit.procedures.gain_flatness import GainFlatness
+from hilkit.procedures.intermodulation import Intermodulation
 from hilkit.procedures.occupied_bandwidth import OccupiedBandwidth
 from hilkit.procedures.path_calibration import PathCalibration
 from hilkit.procedures.path_verification import PathVerification
@@ -40,6 +44,10 @@ PROCEDURES: Mapping[str, Procedure[Any]] = MappingProxyType(
             OccupiedBandwidth,
             AdjacentLeakage,
             Retune,
+            Intermodulation,
+            Compression,
+            FrequencyError,
+            GainFlatness,
             PathCalibration,
             PathVerification,
         )

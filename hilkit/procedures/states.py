@@ -64,10 +64,12 @@ def highest_attenuation_db(bench: Bench) -> float:
 def expected_port_dbm(bench: Bench, state: RfState) -> float:
     """Return the highest level expected at the radio port.
 
-    The drive counts for a tone; the peaks of a modulated stream reach far above its mean, so full scale is
-    expected.
+    The drive counts for a tone, twice for two; the peaks of a modulated stream reach far above its mean, so
+    full scale is expected.
     """
     drive_db = 0.0 if state.tone_offset_hz is None else min(0.0, state.drive_dbfs)
+    if state.second_offset_hz is not None:
+        drive_db += 10 * math.log10(2)
     return bench.radio.max_level_dbm - state.attenuation_db + drive_db
 
 

@@ -34,6 +34,9 @@ LOCK_DEADLINE_S = 10.0
 
 LOCK_POLL_S = 0.05
 
+TWO_TONES_DBFS = -6.0
+"""Highest drive of each of two tones: together they then peak at full scale, to 0.02 dB."""
+
 SAME_DB = 1e-6
 """Attenuations that differ by less are the same: no step is as small, sums of decimals are as inexact."""
 
@@ -220,6 +223,7 @@ class Gate:
             state.drive_dbfs,
             state.pad_db,
             state.tone_offset_hz or 0.0,
+            state.second_offset_hz or 0.0,
         )
         if not all(map(math.isfinite, numbers)):
             raise SafetyStop(f"{REFUSED}: a setting is not a number in {state}")
@@ -233,6 +237,11 @@ class Gate:
             raise SafetyStop(
                 f"{REFUSED}: a drive of {state.drive_dbfs:g} dBFS is above full scale",
                 next_step="0 dBFS is the highest drive",
+            )
+        if state.second_offset_hz is not None and state.drive_dbfs > TWO_TONES_DBFS:
+            raise SafetyStop(
+                f"{REFUSED}: two tones of {state.drive_dbfs:g} dBFS each would exceed full scale together",
+                next_step=f"{TWO_TONES_DBFS:g} dBFS is the highest drive of each of two tones",
             )
         if state.tone_offset_hz is not None and state.waveform is not None:
             raise BenchError(f"channel {state.channel}: a tone and a waveform cannot be played at once")
@@ -320,7 +329,9 @@ class Gate:
         before, known.stream = known.stream, None
         if before != ():
             self._stop(channel, certain=before is not None)
-        if state.tone_offset_hz is not None:
+        if state.tone_offset_hz is not None and state.second_offset_hz is not None:
+            radio.play_two_tones(channel, state.tone_offset_hz, state.second_offset_hz, state.drive_dbfs)
+        elif state.tone_offset_hz is not None:
             radio.play_tone(channel, state.tone_offset_hz, state.drive_dbfs)
         elif state.waveform is not None:
             radio.play_waveform(channel, state.waveform, state.drive_dbfs)
@@ -363,7 +374,7 @@ class Gate:
 
 def _stream_of(state: RfState) -> tuple[object, ...]:
     if state.tone_offset_hz is not None:
-        return ("tone", state.tone_offset_hz, state.drive_dbfs)
+        return ("tone", state.tone_offset_hz, state.second_offset_hz, state.drive_dbfs)
     return ("waveform", state.waveform, state.drive_dbfs) if state.waveform is not None else ()
 
 

@@ -186,5 +186,5 @@ def _level(state: RfState) -> float:
 def _as_tone(state: RfState, bench: Bench) -> RfState:
     """Return the state with a tone of the same level: the power of a stream lies all over its band."""
     if state.tone_offset_hz is not None:
-        return state
+        return replace(state, second_offset_hz=None)
     return replace(state, waveform=None, tone_offset_hz=bench.radio.bandwidth_hz * OFFSET_SHARE)

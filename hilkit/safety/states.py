@@ -14,7 +14,8 @@ class RfState:
     ``drive_dbfs`` is the level of the stream in the radio (0 dBFS is a full-scale sine). ``pad_db`` is the
     nominal setting of the step attenuator in the path of this channel, if the path has one.
     ``tone_offset_hz`` is the offset of a CW tone from the carrier (the LO); ``waveform`` names a modulated
-    stream instead; with neither, nothing streams.
+    stream instead; with neither, nothing streams. ``second_offset_hz`` adds a second tone, each of the two
+    at ``drive_dbfs``.
     """
 
     channel: int
@@ -22,6 +23,7 @@ class RfState:
     attenuation_db: float
     drive_dbfs: float = 0.0
     tone_offset_hz: float | None = None
+    second_offset_hz: float | None = None
     waveform: str | None = None
     pad_db: float = 0.0
     rf_on: bool = True

@@ -29,13 +29,31 @@ TIME_CONSTANTS = 8.0
 
 @dataclass(frozen=True, kw_only=True)
 class Stream:
-    """What is loaded: a tone at ``offset_hz`` or a waveform, at ``dbfs``."""
+    """What is loaded: a tone at ``offset_hz``, or with another at ``second_hz``, or a waveform.
 
-    kind: Literal["nothing", "tone", "file"] = "nothing"
+    ``dbfs`` is the level of each tone, or of the waveform.
+    """
+
+    kind: Literal["nothing", "tone", "tones", "file"] = "nothing"
     name: str = ""
     offset_hz: float = 0.0
+    second_hz: float = 0.0
     dbfs: float = 0.0
     running: bool = False
+
+    @property
+    def comb(self) -> tuple[float, tuple[int, ...]]:
+        """The frequency of which every tone is a multiple, in Hz, and those multiples."""
+        if self.kind != "tones":
+            return self.offset_hz, (1,)
+        both = round(self.offset_hz), round(self.second_hz)
+        common = math.gcd(*both)
+        return float(common), tuple(each // common for each in both)
+
+    @property
+    def mean_dbfs(self) -> float:
+        """Level of all that is played together."""
+        return self.dbfs + (10 * math.log10(2) if self.kind == "tones" else 0.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -272,7 +290,7 @@ class Channel:
         """Level of the stream at the port as the corrections estimate it, -inf without RF or stream."""
         if not (self.rf_on and self.stream.running):
             return -math.inf
-        return self.full_scale_dbm() + self.stream.dbfs - self.trim_db
+        return self.full_scale_dbm() + self.stream.mean_dbfs - self.trim_db
 
     def heat(self, now: float) -> float:
         """Warmth from 0 to 1, following the output power with the thermal time constant."""
@@ -316,9 +334,11 @@ class Channel:
         p = self.profile
         stream = state.stream
         waveform = self._waveforms[stream.name] if stream.kind == "file" else None
+        step_hz, multiples = stream.comb
         return Transmission(
             carrier_hz=state.carrier_hz,
-            offset_hz=stream.offset_hz * (-state.clock if p.inverted else state.clock),
+            offset_hz=step_hz * (-state.clock if p.inverted else state.clock),
+            tones=multiples,
             drive=10 ** (stream.dbfs / 20) if stream.running else 0.0,
             occupied_hz=waveform.occupied.hz if waveform else 0.0,
             edge_hz=waveform.edge.hz if waveform else 0.0,

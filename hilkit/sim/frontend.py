@@ -130,9 +130,12 @@ class FrontEnd:
         """The mixer bends the envelope: to one period of samples, through the curve, and to lines again."""
         if len(orders) < 2 or (np.abs(lines) ** 2).max() < UNBENT_W:
             return orders, lines
-        grid = np.zeros(GRID, dtype=np.complex128)
+        size = GRID
+        while size <= 2 * np.abs(orders).max():
+            size *= 2
+        grid = np.zeros(size, dtype=np.complex128)
         grid[orders] = lines
         bent = np.fft.fft(amplify(np.fft.ifft(grid, norm="forward"), self.mixer), norm="forward")
-        size = np.abs(bent)
-        kept = np.flatnonzero(size > 1e-8 * size.max())
-        return np.where(kept >= GRID // 2, kept - GRID, kept), bent[kept]
+        strength = np.abs(bent)
+        kept = np.flatnonzero(strength > 1e-8 * strength.max())
+        return np.where(kept >= size // 2, kept - size, kept), bent[kept]

@@ -17,7 +17,7 @@ from hilkit.clock import Clock
 from hilkit.sim.amplifier import watts
 from hilkit.sim.radio import SimRadio
 from hilkit.sim.substitution import Connections, Feed, SimGenerator
-from hilkit.sim.transmitter import Transmission, record
+from hilkit.sim.transmitter import Transmission, period, record
 from hilkit.sim.wiring import Wiring
 
 __all__ = ["LevelLog", "Seen"]
@@ -131,7 +131,7 @@ def _powers_w(sent: Transmission) -> tuple[float, float]:
     scale before.
     """
     if not sent.occupied_hz:
-        powers = np.abs(record(sent, sent.drive * CYCLE)) ** 2
+        powers = np.abs(record(sent, period(sent))) ** 2
         return float(powers.mean()), float(powers.max())
     average = float(np.mean(np.abs(record(sent, sent.drive * CYCLE)) ** 2))
     crest = math.sqrt(max(1.0, math.log(sent.occupied_hz * STANDS_S)))

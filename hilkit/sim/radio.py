@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Literal
 
 from hilkit.clock import Clock
@@ -22,6 +23,12 @@ DETECTOR_FLOOR_W = 1e-9
 
 BROKEN_PART_A = 1.5
 """Current that something broken in the unit draws."""
+
+MOST_OF_EACH_DBFS = -6
+"""Highest level of each of two tones: together they peak at full scale."""
+
+MOST_CYCLES = 200
+"""Cycles of a tone that the memory of the stream holds."""
 
 FAN_STOPPED_C = 45.0
 """How much warmer the unit is with its fan stopped."""
@@ -324,12 +331,26 @@ class SimRadio:
         if rest[0] in ("start", "stop"):
             self._expect(rest, 1)
             return self._run_stream(channel, rest[0] == "start")
-        self._expect(rest, 3)
-        dbfs = self._number(rest[2])
-        if not -60 <= dbfs <= 0:
-            raise _Sorry(15, "play level out of range -60 to 0")
-        channel.load(self._clock.now(), self._stream(rest[0], rest[1], dbfs))
+        tones = rest[0] == "tones"
+        self._expect(rest, 4 if tones else 3)
+        dbfs, highest = self._number(rest[-1]), MOST_OF_EACH_DBFS if tones else 0
+        if not -60 <= dbfs <= highest:
+            raise _Sorry(15, f"play level out of range -60 to {highest}")
+        stream = self._tones(rest[1], rest[2], dbfs) if tones else self._stream(rest[0], rest[1], dbfs)
+        channel.load(self._clock.now(), stream)
         return "ok"
+
+    def _tones(self, first: str, second: str, dbfs: float) -> Stream:
+        largest = self.profile.largest_offset.hz
+        stream = Stream(
+            kind="tones", offset_hz=self._number(first), second_hz=self._number(second), dbfs=dbfs
+        )
+        both = stream.offset_hz, stream.second_hz
+        if not all(1 <= abs(each) <= largest for each in both) or round(both[0]) == round(both[1]):
+            raise _Sorry(16, f"tone offsets differ and are in range {largest:.0f} either side")
+        if max(map(abs, stream.comb[1])) > MOST_CYCLES:
+            raise _Sorry(19, f"tones do not repeat within {MOST_CYCLES} cycles")
+        return stream
 
     def _stream(self, kind: str, name: str, dbfs: float) -> Stream:
         if kind == "tone":
@@ -338,7 +359,7 @@ class SimRadio:
                 raise _Sorry(16, f"tone offset out of range {self.profile.largest_offset.hz:.0f} either side")
             return Stream(kind="tone", offset_hz=offset_hz, dbfs=dbfs)
         if kind != "file":
-            raise _Sorry(11, f"play knows tone and file, not {kind}")
+            raise _Sorry(11, f"play knows tone, tones and file, not {kind}")
         if name not in self.profile.waveforms:
             raise _Sorry(17, f"no file {name}")
         return Stream(kind="file", name=name, dbfs=dbfs)
@@ -347,15 +368,17 @@ class SimRadio:
         stream = channel.stream
         if stream.kind == "nothing":
             raise _Sorry(18, "nothing to play")
-        loaded = Stream(
-            kind=stream.kind, name=stream.name, offset_hz=stream.offset_hz, dbfs=stream.dbfs, running=running
-        )
-        channel.load(self._clock.now(), loaded)
+        channel.load(self._clock.now(), replace(stream, running=running))
         return "ok"
 
     def _playing(self, channel: Channel) -> str:
         stream = channel.stream
-        what = {"nothing": "0", "tone": f"{stream.offset_hz:.0f}", "file": stream.name}[stream.kind]
+        what = {
+            "nothing": "0",
+            "tone": f"{stream.offset_hz:.0f}",
+            "tones": f"{stream.offset_hz:.0f},{stream.second_hz:.0f}",
+            "file": stream.name,
+        }[stream.kind]
         level = "0" if stream.kind == "nothing" else f"{stream.dbfs:.1f}"
         return (
             f"play {channel.number} {stream.kind} {what} {level} {'running' if stream.running else 'stopped'}"

@@ -1,7 +1,8 @@
 """One transmit channel from the digital stream to the port, for a stream of one tone and for a modulated one.
 
 A tone and everything that the chain makes of it repeat with the offset of the tone, so that one period on a
-grid of ``GRID`` samples and an FFT give each line exactly: line k lies at carrier + k x offset.
+grid of ``GRID`` samples and an FFT give each line exactly: line k lies at carrier + k x offset. Two tones
+repeat with the offset of which both are multiples, on a grid fine enough for their products.
 """
 
 from __future__ import annotations
@@ -15,13 +16,15 @@ from numpy.typing import NDArray
 from hilkit.sim.amplifier import Amplifier, amplify
 from hilkit.sim.modulator import Modulator, modulate
 
-__all__ = ["GRID", "Band", "Transmission", "band", "record", "spectrum"]
+__all__ = ["GRID", "Band", "Transmission", "band", "period", "record", "spectrum"]
 
 Complex = NDArray[np.complex128]
 Floats = NDArray[np.float64]
 
 GRID = 128
-ORDERS = np.fft.fftfreq(GRID, 1 / GRID).astype(np.int64)
+SAMPLES_PER_CYCLE = 16
+"""Samples to a cycle of the faster of two tones: products up to the seventh order find their place."""
+
 BAND_POINTS = 4096
 BAND_WIDTHS = 8.0
 
@@ -30,12 +33,13 @@ BAND_WIDTHS = 8.0
 class Transmission:
     """All that shapes the signal of a channel at one instant; ``gain`` is sqrt(W) at the port per full scale.
 
-    ``drive`` is the magnitude of the stream as a fraction of full scale, for a modulated stream its RMS
-    value.
+    ``drive`` is the magnitude of each tone as a fraction of full scale, for a modulated stream its RMS value.
+    ``tones`` are the multiples of ``offset_hz`` at which the tones lie.
     """
 
     carrier_hz: float
     offset_hz: float = 0.0
+    tones: tuple[int, ...] = (1,)
     drive: float = 0.0
     occupied_hz: float = 0.0
     edge_hz: float = 0.0
@@ -63,10 +67,21 @@ def spectrum(transmission: Transmission) -> tuple[NDArray[np.int64], Complex]:
     if not transmission.drive or transmission.occupied_hz:
         still = record(transmission, np.zeros(1, dtype=np.complex128))
         return np.zeros(1, dtype=np.int64), still
-    turns = np.exp(2j * np.pi * np.arange(GRID) / GRID)
-    lines = np.fft.fft(record(transmission, transmission.drive * turns)) / GRID
+    baseband = period(transmission)
+    grid = len(baseband)
+    lines = np.fft.fft(record(transmission, baseband)) / grid
     kept = np.abs(lines) > 1e-9 * np.abs(lines).max()
-    return ORDERS[kept], lines[kept]
+    return np.fft.fftfreq(grid, 1 / grid).astype(np.int64)[kept], lines[kept]
+
+
+def period(transmission: Transmission) -> Complex:
+    """Return one period of the tones of a stream, as fractions of full scale."""
+    grid = GRID
+    while len(transmission.tones) > 1 and grid < SAMPLES_PER_CYCLE * max(map(abs, transmission.tones)):
+        grid *= 2
+    turns = 2j * np.pi * np.arange(grid) / grid
+    tones = sum((np.exp(turns * each) for each in transmission.tones), np.zeros(grid, dtype=np.complex128))
+    return np.asarray(transmission.drive * tones, dtype=np.complex128)
 
 
 @dataclass(frozen=True, kw_only=True)

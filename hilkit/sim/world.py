@@ -328,11 +328,13 @@ def _baseband(transmission: Transmission, samples: int) -> tuple[Complex, float]
         raise ValueError("a modulated stream has no noiseless record; its spectrum is a density")
     if not transmission.drive:
         return np.zeros(samples, dtype=np.complex128), 491.52e6
-    cycles = _coprime(round(samples / 40.7), samples)
+    fastest = max(map(abs, transmission.tones))
+    cycles = _coprime(max(1, round(samples / (40.7 * fastest))), samples)
     turns = np.exp(2j * np.pi * ((np.arange(samples) * cycles) % samples) / samples)
     if transmission.offset_hz < 0:
         turns = turns.conj()
-    return transmission.drive * turns, samples * abs(transmission.offset_hz) / cycles
+    tones = sum((turns**each for each in transmission.tones), np.zeros(samples, dtype=np.complex128))
+    return transmission.drive * tones, samples * abs(transmission.offset_hz) / cycles
 
 
 @lru_cache

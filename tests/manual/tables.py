@@ -248,6 +248,10 @@ PROCEDURES = (
     "occupied_bandwidth",
     "adjacent_leakage",
     "retune",
+    "intermodulation",
+    "compression",
+    "frequency_error",
+    "gain_flatness",
     "path_calibration",
     "path_verification",
 )

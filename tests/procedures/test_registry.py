@@ -18,6 +18,10 @@ OWN = (
     "occupied_bandwidth",
     "adjacent_leakage",
     "retune",
+    "intermodulation",
+    "compression",
+    "frequency_error",
+    "gain_flatness",
     "path_calibration",
     "path_verification",
 )

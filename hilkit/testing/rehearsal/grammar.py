@@ -20,6 +20,8 @@ _OTHERS = {
     "channel": r"\d+",
     "channels": r"[\d,:]+",
     "offset": _NUMBER,
+    "first": _NUMBER,
+    "second": _NUMBER,
     "level": _NUMBER,
     "waveform": r"[\w.-]+",
 }
