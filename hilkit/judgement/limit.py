@@ -45,7 +45,8 @@ class Limit:
     on a limit passes. ``nominal`` is set where the limit was written as a distance from a value. ``phase`` is
     the one phase that is judged, empty for a reading that has no phases. A ``mask`` gives the limits by the
     index of a series instead: see ``at``. With a ``reference`` it is the distance from that other reading
-    that has to keep to them, and ``unit`` is the unit of that difference.
+    that has to keep to them, and ``unit`` is the unit of that difference. ``origin`` is where a published
+    limit stands; ``settings`` are what the procedure must be told for it.
     """
 
     unit: str
@@ -55,6 +56,8 @@ class Limit:
     phase: str = ""
     mask: Mask | None = None
     reference: Reference | None = None
+    origin: str = ""
+    settings: tuple[tuple[str, str], ...] = ()
 
     def __post_init__(self) -> None:
         if self.low is None and self.high is None and self.mask is None:
@@ -80,7 +83,8 @@ class Limit:
         return None if self.nominal is None or self.high is None else self.high - self.nominal
 
     def __str__(self) -> str:
-        return f"{self._sides()} against {self.reference}" if self.reference else self._sides()
+        text = f"{self._sides()} against {self.reference}" if self.reference else self._sides()
+        return f"{text} [{self.origin}]" if self.origin else text
 
     def _sides(self) -> str:
         if self.mask is not None:

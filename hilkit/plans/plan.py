@@ -211,7 +211,8 @@ def step_content(step: Step, combination: Combination) -> dict[str, Any]:
 def _limit_content(limit: Limit) -> list[Any]:
     other = limit.reference and [limit.reference.step, limit.reference.name, limit.reference.phase]
     mask = limit.mask and [[point.at, point.low, point.high] for point in limit.mask.points]
-    return [limit.phase, limit.unit, limit.low, limit.high, limit.nominal, mask, other]
+    content = [limit.phase, limit.unit, limit.low, limit.high, limit.nominal, mask, other]
+    return [*content, limit.origin] if limit.origin else content
 
 
 def _plain(value: Any) -> Any:

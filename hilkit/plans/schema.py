@@ -11,6 +11,7 @@ from hilkit.judgement import LimitFile
 from hilkit.plans.decision import DecisionFile
 from hilkit.plans.load import known_procedures
 from hilkit.plans.plan import PlanFile
+from hilkit.plans.published import PublishedFile
 from hilkit.procedures.contract import Procedure
 from hilkit.quantities import difference_unit
 from hilkit.readings import ReadingSpec
@@ -88,11 +89,20 @@ def _or_computed(field: dict[str, Any]) -> dict[str, Any]:
 
 
 def _limits(spec: ReadingSpec) -> dict[str, Any]:
-    one = _limit(spec)
+    one, other = _limit(spec), _standard(spec)
     return {
         "description": f"{spec.meaning} ({'count' if spec.unit == '1' else spec.unit})",
-        "anyOf": [one, {"type": "array", "items": one, "minItems": 1}],
+        "anyOf": [one, other, {"type": "array", "items": {"anyOf": [one, other]}, "minItems": 1}],
     }
+
+
+def _standard(spec: ReadingSpec) -> dict[str, Any]:
+    one = schema(PublishedFile)
+    if spec.phases:
+        one["properties"]["phase"] = {"enum": list(spec.phases), "default": spec.final_phase}
+    else:
+        del one["properties"]["phase"]
+    return _bare(one)
 
 
 def _limit(spec: ReadingSpec) -> dict[str, Any]:

@@ -15,6 +15,7 @@ from hilkit.plans.limit_sense import DEEPEST_DBC, doubts
 from hilkit.plans.mistakes import Mistakes
 from hilkit.plans.origin import Origins
 from hilkit.plans.plan import Combination, Scalar
+from hilkit.plans.published import PublishedFile, is_published, published_limit
 from hilkit.plans.substitute import SubstitutionError, names_in, resolve
 from hilkit.procedures.contract import Procedure, Settings
 from hilkit.readings import ReadingSpec
@@ -65,6 +66,7 @@ class StepReader:
         self._uses = {place: names for place, names, _ in places}
         self._where = {place: use for place, _, use in places}
         self._spoilt: set[Place] = set()
+        self._now: Mapping[str, Any] = {}
         self._known: dict[str, tuple[Settings | None, list[Problem]]] = {}
 
     def read(
@@ -85,7 +87,9 @@ class StepReader:
 
         settings = resolve(self._raw_settings, values, at=self._at, wrong=wrong)
         limits = resolve(self._raw_limits, values, at=(*self._at, "limits"), wrong=wrong)
+        self._now = settings
         self.limits[combination] = self._read_limits(limits, combination)
+        self._tell(settings, self.limits[combination])
         self._derive(settings, self.limits[combination])
         validated = self._read_settings(settings, combination)
         if validated is not None:
@@ -110,6 +114,20 @@ class StepReader:
                     at_key=True,
                 )
                 self._take([problem], combination)
+
+    def _tell(self, settings: dict[str, Any], limits: Mapping[str, tuple[Limit, ...]]) -> None:
+        """Give the procedure what a published limit asks for; the same by hand would be two limits."""
+        for name, each in limits.items():
+            for key, value in (pair for limit in each for pair in limit.settings):
+                if key in self._raw_settings:
+                    self._wrong(
+                        (*self._at, key),
+                        f"the published limit on {name} gives this already",
+                        seen=str(self._raw_settings[key]),
+                        next_step="take one of both away",
+                    )
+                elif key in self._procedure.settings_model.model_fields:
+                    settings[key] = value
 
     def _derive(self, settings: dict[str, Any], limits: Mapping[str, tuple[Limit, ...]]) -> None:
         """Give a procedure that asks for it the depth to which the limits need it to resolve."""
@@ -204,7 +222,19 @@ class StepReader:
             found.append(limit)
         return tuple(found)
 
+    def _published(self, spec: ReadingSpec, item: Any, at: Loc, combination: Combination) -> Limit | None:
+        try:
+            file = validate(self._document, PublishedFile, at=at, data=item)
+        except FileProblems as error:
+            self._take(list(error.problems), combination)
+            return None
+        limit, problems = published_limit(file, spec, self._now, self._document, at)
+        self._take(problems, combination)
+        return limit
+
     def _one_limit(self, spec: ReadingSpec, item: Any, at: Loc, combination: Combination) -> Limit | None:
+        if is_published(item):
+            return self._published(spec, item, at, combination)
         try:
             file = validate(self._document, LimitFile, at=at, data=item)
         except FileProblems as error:

@@ -34,6 +34,7 @@ _RIGHT = (1, 3)
 _SURE_HEADING = ("reading", "value", "U (95 %)", "limit", "margin", "risk", "verdict")
 _SURE_RIGHT = (1, 2, 4, 5)
 _FEW = 3
+_ORIGIN = re.compile(r" \[([^]]*)\]$")  # where a published limit stands: told below the table
 _AGAINST = re.compile(r" against .*$")  # which reading that is, the plan says
 _MASK = re.compile(r"^mask: .*?(?=( rel\.)?$)")  # the whole of it stands in the plan
 _OF_ZERO = re.compile(r" of 0( \S+)?$")  # "within 0.25 dB" says the same
@@ -160,11 +161,21 @@ def _below(readings: Sequence[StoredReading], width: int, indent: int) -> list[L
         if item.decision is not None and compared is not None and compared.short_warning:
             warned.setdefault(compared.short_warning, []).append(_name(item, index=False))
     texts += [("quiet", f"warning, {warning}: U of {_few(names, ', ')}") for warning, names in warned.items()]
+    texts += [("quiet", text) for text in _origins(readings)]
     return [
         piece
         for style, text in texts
         for piece in wrapped(text, width=width, indent=" " * indent, hanging=" " * (indent + 2), style=style)
     ]
+
+
+def _origins(readings: Sequence[StoredReading]) -> list[str]:
+    """Return where each published limit stands, with the readings that it is on."""
+    found: dict[str, list[str]] = {}
+    for item in readings:
+        if origin := _ORIGIN.search(item.limit):
+            found.setdefault(origin[1], []).append(_name(item, index=False))
+    return [f"limit of {_few(names, ', ')}: {origin}" for origin, names in found.items()]
 
 
 def _few(texts: Iterable[str], between: str) -> str:
@@ -218,7 +229,7 @@ def _row(group: list[StoredReading], *, sure: bool) -> tuple[str, ...]:
     item = worst or group[0]
     name = _name(item) if len(group) == 1 else f"{_name(item)}, worst of {len(group)}"
     value = _BOUND_SIGN[item.bound] + value_text(item.value, item.unit)
-    limit = _MASK.sub("mask", _OF_ZERO.sub("", _AGAINST.sub(" rel.", item.limit)))
+    limit = _MASK.sub("mask", _OF_ZERO.sub("", _AGAINST.sub(" rel.", _ORIGIN.sub("", item.limit))))
     if not sure:
         return (name, value, limit, margin_text(item), str(item.verdict))
     uncertainty = _compared(item)

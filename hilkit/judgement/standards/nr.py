@@ -7,9 +7,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from difflib import get_close_matches
 from types import MappingProxyType
 
-from hilkit.files.shapes import near
 from hilkit.judgement.standards.source import Source, StandardMistake
 
 __all__ = [
@@ -129,13 +129,15 @@ def band(name: str) -> Band:
     """Return a band by its name; ``StandardMistake`` with the near ones where there is none."""
     if name in BANDS:
         return BANDS[name]
-    meant = near(name, BANDS) or (near(f"n{name}", BANDS) if name.isdigit() else "")
+    meant = get_close_matches(name.replace("O", "0"), BANDS, n=3, cutoff=0.5)
+    if name.isdigit() and f"n{name}" in BANDS:
+        meant = [f"n{name}"]
     raise StandardMistake(
         "band",
         "hilkit knows no NR band of this name",
         seen=name,
         allowed=", ".join(BANDS),
-        next_step=f"did you mean {meant}?" if meant else "",
+        next_step=f"did you mean {' or '.join(meant)}?" if meant else "",
     )
 
 

@@ -115,7 +115,7 @@ def test_the_widest_configuration_counts_for_adjacent_channels() -> None:
 @pytest.mark.parametrize(
     ("call", "key", "hint"),
     [
-        (lambda: nr.band("n3O"), "band", "did you mean n3?"),
+        (lambda: nr.band("n4O"), "band", "did you mean n40 or n48 or n41?"),
         (lambda: nr.band("78"), "band", "did you mean n78?"),
         (lambda: nr.resource_blocks(22e6, 15e3), "bandwidth", "the nearest are 20 MHz and 25 MHz"),
         (lambda: nr.resource_blocks(5e6, 60e3), "subcarrier_spacing", ""),
