@@ -127,10 +127,21 @@ class CorrectionProfile(FileModel):
 
 
 class WaveformProfile(FileModel):
-    """A modulated stream that looks like noise: occupied width, width of its edges."""
+    """A modulated stream: occupied width, width of its edges, what it carries.
+
+    With ``spacing``, OFDM symbols of known content with that subcarrier spacing, else noise.
+    """
 
     occupied: Frequency
     edge: Frequency = Frequency.parse("200 kHz")
+    spacing: Frequency | None = None
+    modulation: Literal["qpsk", "16qam", "64qam", "256qam"] = "64qam"
+    identity: Annotated[int, Field(ge=0, le=1007)] = 0
+
+    @property
+    def bits(self) -> int:
+        """Bits of a symbol."""
+        return {"qpsk": 2, "16qam": 4, "64qam": 6, "256qam": 8}[self.modulation]
 
 
 class ChannelProfile(FileModel):

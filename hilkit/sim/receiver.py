@@ -85,9 +85,9 @@ class Receiver:
         self._seed = seed
         self._noise_seed = noise_seed
         self._house_error = house_error
-        self._front = FrontEnd(profile)
+        self.front = FrontEnd(profile)
         own = profile.phase_noise
-        self._skirt = Skirt(
+        self.skirt = Skirt(
             near=10 ** (own.density.dbc_per_hz / 10),
             corner_hz=own.corner.hz,
             far=10 ** (own.far.dbc_per_hz / 10),
@@ -120,8 +120,8 @@ class Receiver:
         width_hz = request.rbw_hz * (1 + self.profile.filter_error.value) * speed.widening
         shape = resolution_filter(self.profile.filter_shape, width_hz)
         axis = self._axis(request, speed.shift_hz)
-        lines = self._front.lines(arrival, request.attenuation_db, request.preamplifier)
-        moving_hz, moving_w = self._front.moving(request.centre_hz, request.attenuation_db)
+        lines = self.front.lines(arrival, request.attenuation_db, request.preamplifier)
+        moving_hz, moving_w = self.front.moving(request.centre_hz, request.attenuation_db)
         signal = shape.through(axis, lines.frequency_hz, lines.power_w)
         if arrival.share is not None:
             signal = signal * arrival.share
@@ -194,14 +194,14 @@ class Receiver:
         noise = np.zeros(len(axis))
         first = 0
         for count, skirt in lines.skirts:
-            threshold = 0.01 * floor / (skirt.near + self._skirt.near)
+            threshold = 0.01 * floor / (skirt.near + self.skirt.near)
             strong = lines.power_w[first : first + count] > threshold
             for index in first + np.flatnonzero(strong):
                 distance = np.square(axis - lines.frequency_hz[index])
-                density = skirt.density(distance) + self._skirt.density(distance)
+                density = skirt.density(distance) + self.skirt.density(distance)
                 noise += (lines.power_w[index] * width) * density
             first += count
-        mixer_third = self._front.mixer.third * self._front.gain(request.attenuation_db, request.preamplifier)
+        mixer_third = self.front.mixer.third * self.front.gain(request.attenuation_db, request.preamplifier)
         for band in arrival.bands:
             density = band.linear + band.shape * abs(band.third + mixer_third) ** 2
             noise += shape.smooth(axis - band.carrier_hz, band.offset_hz, density)

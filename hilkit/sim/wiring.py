@@ -48,7 +48,7 @@ class Wiring:
         self._gains: dict[tuple[object, ...], tuple[float, ...]] = {}
         self._transfers: dict[tuple[object, ...], Complex] = {}
         self._skirts = {
-            number: _skirt(channel.profile.synthesiser) for number, channel in radio.channels.items()
+            number: loop_skirt(channel.profile.synthesiser) for number, channel in radio.channels.items()
         }
 
     def arrive(
@@ -216,7 +216,8 @@ def _step_hz(stream: Band) -> float:
     return float(stream.offset_hz[1] - stream.offset_hz[0])
 
 
-def _skirt(loop: SynthesiserProfile) -> Skirt:
+def loop_skirt(loop: SynthesiserProfile) -> Skirt:
+    """Return the phase noise of a synthesiser."""
     return Skirt(
         near=10 ** (loop.plateau.dbc_per_hz / 10),
         corner_hz=loop.corner.hz,

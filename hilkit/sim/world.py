@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hilkit.clock import Clock
+from hilkit.sim.capture import Captured, CaptureRequest, capture
 from hilkit.sim.frontend import Arrival
 from hilkit.sim.levels import LevelLog
 from hilkit.sim.outputs import SimSupply
@@ -151,6 +152,17 @@ class World:
         arrival = self._arrival(analyser, request, sweep_s, sweeps)
         result = receiver.sweep(request, arrival, key)
         return result if locked else replace(result, reference_locked=False)
+
+    def capture(self, analyser: str, request: CaptureRequest, key: tuple[object, ...]) -> Captured:
+        """Return an I/Q capture that starts now; ``key`` alone decides its noise."""
+        self.select_reference(analyser, external=request.external_reference)
+        if not self.reference_locked(analyser):
+            request = replace(request, external_reference=False)
+        return capture(self, analyser, request, key)
+
+    def arrival(self, analyser: str, request: SweepRequest) -> Arrival:
+        """Return what arrives at an analyser over the time of a request that starts now."""
+        return self._arrival(analyser, request, request.sweep_time_s or 0.0, 1)
 
     def connect(self, instrument: str, plane: str) -> None:
         """Do what a person does: put a generator's cable or a meter's sensor on a plane, "" takes it off.
