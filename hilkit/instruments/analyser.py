@@ -188,6 +188,19 @@ class SignalAnalyser(ScpiInstrument):
             preamplifier=setup.preamplifier,
         )
 
+    def captured(self, *, count: int, seconds: float) -> NDArray[np.float64]:
+        """Take an I/Q capture of ``count`` samples as set, and return I and Q in turns, shape (2 count,)."""
+        trace = self.dialect.trace
+        assert trace is not None
+        self._command(
+            self._capability("iq_start"), self._capability("iq_start").command(instrument=self.name), seconds
+        )
+        self.link.drain_errors("the I/Q capture")
+        query = self._capability("iq_data").query()
+        return self.link.ask_values(
+            query, count=2 * count, data_format=trace.format, byte_order=trace.byte_order
+        )
+
     def _abort(self) -> None:
         if self.has("abort") and not self.link.dead:
             with contextlib.suppress(Exception):

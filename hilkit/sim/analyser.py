@@ -15,7 +15,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from hilkit.clock import Clock
-from hilkit.sim.analyser_commands import ACTIONS, SETTINGS
+from hilkit.sim.analyser_commands import ACTIONS, CAPTURE, SETTINGS
+from hilkit.sim.capture import Captured
 from hilkit.sim.common import COMMON, block
 from hilkit.sim.faults import Strike
 from hilkit.sim.front_panel import Floats, FrontPanel
@@ -75,6 +76,10 @@ class Physics(Protocol):
         """Make the trace of a sweep that starts now; ``key`` decides its noise."""
         ...
 
+    def capture(self, settings: dict[str, Any], key: tuple[object, ...]) -> Captured:
+        """Make the samples of an I/Q capture that starts now; ``key`` decides its noise."""
+        ...
+
     def select_reference(self, *, external: bool) -> None:
         """Switch the frequency reference."""
 
@@ -104,6 +109,8 @@ class Analyser(FrontPanel):
         self._trace: Floats | None = None
         self._coming: Swept | None = None
         self._waiting = False
+        self._samples: Captured | None = None
+        self._arriving: Captured | None = None
 
     def reset_settings(self) -> None:
         """Forget the trace, go back to the internal reference and to the settings of ``*RST``."""
@@ -168,8 +175,29 @@ class Analyser(FrontPanel):
         """Return what the noise of this sweep hangs on, so that a part of a run gives what the whole gave."""
         return self.step_text, self._acquisition
 
+    # I/Q captures
+
+    def start_capture(self) -> None:
+        """``INITiate:IQ``: capture samples, an overlapped operation; not while it sweeps."""
+        if self.settings["continuous"] or self.busy:
+            raise ScpiError(-213)
+        self._acquisition += 1
+        self.begin(self.settings["iq_length"] / self.settings["iq_rate"])
+        self._samples = None
+        self._arriving = self._physics.capture(self.capture_request(), self.noise_key())
+
+    def iq_data(self) -> str | bytes:
+        """``TRACe:IQ?``: I and Q in turns, in V (RMS of the envelope) across 50 ohm, in the chosen format."""
+        if self._samples is None:
+            raise ScpiError(-230)
+        volts = self._samples.samples * math.sqrt(50)
+        return self._sent(np.stack([volts.real, volts.imag], axis=1).ravel())
+
     def finished(self) -> None:
-        """Show the trace of the sweep that is over."""
+        """Show the trace of the sweep, or the samples of the capture, that is over."""
+        if self._arriving is not None:
+            self._samples, self._arriving = self._arriving, None
+            self._overload, self._uncalibrated = self._samples.overload, False
         if self._coming is not None:
             self._show(self._coming)
         self._coming = None
@@ -181,7 +209,7 @@ class Analyser(FrontPanel):
 
     def abort(self) -> None:
         """``ABORt``: end the sweep without a trace; while continuous, the next one begins at once."""
-        self._coming = None
+        self._coming = self._arriving = None
         self._waiting = False
         self._free_since = self.clock.now()
         if self.busy:
@@ -244,7 +272,9 @@ class Analyser(FrontPanel):
         """``TRACe:DATA?``: the trace in the chosen format."""
         if name not in ("TRACE1", "TRAC1"):
             raise ScpiError(-224, name)
-        values = self.levels()
+        return self._sent(self.levels())
+
+    def _sent(self, values: Floats) -> str | bytes:
         kind, length = self.settings["format"]
         if kind == "ASC":
             return ",".join(nr3(value) for value in values.tolist())
@@ -252,4 +282,4 @@ class Analyser(FrontPanel):
         return block(values.astype(f"{order}f{length // 8}").tobytes())
 
 
-Analyser.tree = Tree((*COMMON, *SETTINGS, *ACTIONS))
+Analyser.tree = Tree((*COMMON, *SETTINGS, *CAPTURE, *ACTIONS))

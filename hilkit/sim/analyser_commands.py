@@ -7,7 +7,7 @@ from typing import Any
 from hilkit.sim.parameters import Choice, Flag, Level, Name, Number, Text, Whole, pick_decade
 from hilkit.sim.scpi import Command, setting
 
-__all__ = ["ACTIONS", "BANDWIDTH_STEPS", "SETTINGS", "high_hz", "low_hz"]
+__all__ = ["ACTIONS", "BANDWIDTH_STEPS", "CAPTURE", "SETTINGS", "high_hz", "low_hz"]
 
 
 def high_hz(analyser: Any) -> float:
@@ -97,6 +97,14 @@ SETTINGS: tuple[Command, ...] = (
         ask=lambda analyser: Text().answer(analyser.step_text, analyser),
     ),
 )
+
+CAPTURE: tuple[Command, ...] = (
+    setting("[:SENSe]:IQ:SRATe", "iq_rate", Number(unit="HZ", low=1e5, high=200e6, default=30.72e6)),
+    setting("[:SENSe]:IQ:LENGth", "iq_length", Whole(low=256, high=4_000_000, default=1024)),
+    Command(pattern=":INITiate:IQ", do=lambda analyser: analyser.start_capture()),
+    Command(pattern=":TRACe:IQ[:DATA]", ask=lambda analyser: analyser.iq_data()),
+)
+"""I/Q capture: no standard has headers for it; these are this analyser's own."""
 
 ACTIONS: tuple[Command, ...] = (
     Command(pattern=":INITiate[:IMMediate]", do=lambda analyser: analyser.initiate()),

@@ -13,6 +13,7 @@ from pyvisa import rname
 
 from hilkit.sim.analyser import Analyser, Swept
 from hilkit.sim.attenuator import StepAttenuator
+from hilkit.sim.capture import Captured, CaptureRequest
 from hilkit.sim.contrary import ContraryAnalyser
 from hilkit.sim.device import Instrument
 from hilkit.sim.faults import DISK, FaultRow, FaultTable
@@ -224,6 +225,9 @@ class _AnalyserPhysics:
 
     def sweep(self, settings: dict[str, Any], key: tuple[object, ...]) -> Swept:
         return self.world.sweep(self.name, SweepRequest(**settings), key=key)
+
+    def capture(self, settings: dict[str, Any], key: tuple[object, ...]) -> Captured:
+        return self.world.capture(self.name, CaptureRequest(**settings), key)
 
     def select_reference(self, *, external: bool) -> None:
         self.world.select_reference(self.name, external=external)

@@ -14,7 +14,7 @@ from typing import Any, ClassVar
 import numpy as np
 
 from hilkit.sim.analyser import NAN, Analyser
-from hilkit.sim.analyser_commands import ACTIONS
+from hilkit.sim.analyser_commands import ACTIONS, CAPTURE
 from hilkit.sim.common import COMMON, block
 from hilkit.sim.front_panel import Floats
 from hilkit.sim.parameters import Choice, Flag, Level, Number, Whole, pick_decade
@@ -200,5 +200,5 @@ _OWN: tuple[Command, ...] = (
 )
 
 ContraryAnalyser.tree = Tree(
-    (*(each for each in COMMON if each.pattern not in ("*OPC", "*WAI")), *ACTIONS, *_OWN)
+    (*(each for each in COMMON if each.pattern not in ("*OPC", "*WAI")), *CAPTURE, *ACTIONS, *_OWN)
 )

@@ -55,6 +55,8 @@ DEFAULTS: dict[str, Any] = {
     "border": "NORM",
     "continuous": False,
     "trigger": "IMM",
+    "iq_rate": 30.72e6,
+    "iq_length": 1024,
 }
 
 
@@ -197,6 +199,18 @@ class FrontPanel(ScpiInstrument):
             else "none",
             "averages": self.settings["average_count"] if self.settings["average"] else 1,
             "sweep_time_s": float(self.look_up("sweep_time")),
+            "attenuation_db": float(self.look_up("attenuation")),
+            "preamplifier": self.settings["preamplifier"],
+            "reference_level_dbm": self.settings["reference_level"] - self.settings["offset"],
+            "external_reference": self.external,
+        }
+
+    def capture_request(self) -> dict[str, Any]:
+        """Return the settings of an I/Q capture under the names of the world's capture request."""
+        return {
+            "centre_hz": self.settings["centre"],
+            "rate_hz": round(self.settings["iq_rate"] / 100) * 100.0,
+            "count": self.settings["iq_length"],
             "attenuation_db": float(self.look_up("attenuation")),
             "preamplifier": self.settings["preamplifier"],
             "reference_level_dbm": self.settings["reference_level"] - self.settings["offset"],
