@@ -21,7 +21,7 @@ from hilkit.record import (
     StoredStep,
 )
 from hilkit.reports.lines import Line, clock_text, line, wrapped
-from hilkit.reports.rows import closest, margin_text, reading_table, step_word, took_text
+from hilkit.reports.rows import by_standard, closest, margin_text, reading_table, step_word, took_text
 from hilkit.reports.table import table
 
 __all__ = [
@@ -63,6 +63,10 @@ def begun_block(run: RunBegun | StoredRun, *, caution: str, folder: str, width: 
     return lines
 
 
+_NO_CERTIFICATE = (
+    "caution: limits of a standard were used, and this result is no certificate: the current edition of the"
+    " standard and an accredited laboratory decide"
+)
 _RISKS = (
     "risk of a verdict: PFA, that what was accepted lies outside its limit, PFR, that what was rejected lies"
     " inside (JCGM 106)"
@@ -186,6 +190,8 @@ def _end(run: StoredRun, width: int) -> list[Line]:
     lines += wrapped(f"decision rule: {run.rule}", width=width, hanging="  ")
     if any(reading.decision and reading.decision.sure for step in run.steps for reading in step.readings):
         lines += wrapped(_RISKS, width=width, hanging="  ", style="quiet")
+    if any(by_standard(reading) for step in run.steps for reading in step.readings):
+        lines += wrapped(_NO_CERTIFICATE, width=width, hanging="  ")
     lines += _calibrations(run, width)
     counts = Counter(step_word(step) for step in run.steps)
     counted = ", ".join(f"{number} {word}" for word, number in counts.items()) or "no step"

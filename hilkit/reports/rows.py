@@ -17,6 +17,7 @@ from hilkit.reports.table import table
 
 __all__ = [
     "at_most",
+    "by_standard",
     "closest",
     "expanded_text",
     "judged_again",
@@ -167,6 +168,11 @@ def _below(readings: Sequence[StoredReading], width: int, indent: int) -> list[L
         for style, text in texts
         for piece in wrapped(text, width=width, indent=" " * indent, hanging=" " * (indent + 2), style=style)
     ]
+
+
+def by_standard(reading: StoredReading) -> bool:
+    """Return whether the limit of a reading is one that a standard publishes."""
+    return _ORIGIN.search(reading.limit) is not None
 
 
 def _origins(readings: Sequence[StoredReading]) -> list[str]:

@@ -330,7 +330,9 @@ TABLES = [
     ),
     Table("plan_file", "Keys of the file", KEY_HEAD, modelled("hilkit.plans.PlanFile")),
     Table("limits_and_verdicts", "Keys of a limit", KEY_HEAD, modelled("hilkit.judgement.LimitFile")),
-    Table("standards", "Keys of a published limit", KEY_HEAD, modelled("hilkit.plans.published.PublishedFile")),
+    Table(
+        "standards", "Keys of a published limit", KEY_HEAD, modelled("hilkit.plans.published.PublishedFile")
+    ),
     Table(
         "driver_file",
         "The driver file: how one instrument is spoken to",

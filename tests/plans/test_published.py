@@ -9,6 +9,9 @@ import pytest
 from hilkit.errors import FileProblems
 from hilkit.plans import load_plan, plan_hash
 from hilkit.plans.plan import Plan
+from hilkit.quantities import Frequency, Level, Ratio
+from hilkit.readings import ReadingSpec
+from tests.plans.trial import Tone, ToneSettings
 
 PLAN = """plan: trial of published limits
 vary: {carrier: [1842.5 MHz, 2350 MHz]}
@@ -65,3 +68,55 @@ def test_mistakes_are_told_at_their_place(tmp_path: Path, rest: str, told: str) 
         assert "lies outside the downlink of this band" in text and "n40" in text
     else:
         assert told in text
+
+
+class LeakageSettings(ToneSettings):
+    bandwidth: Frequency
+    relative_limit: Ratio | None = None
+    absolute_limit: Level | None = None
+
+
+class Leakage(Tone):
+    name = "leakage"
+    settings_model = LeakageSettings
+    readings = (ReadingSpec(name="leakage_margin", unit="dB", meaning="over the better of both limits"),)
+
+
+LEAKAGE = """plan: trial of a margin
+steps:
+  - leakage:
+      channel: 1
+      carrier: 1842.5 MHz
+      bandwidth: 20 MHz
+      limits: {leakage_margin: {standard: ts_38_104, clause: 6.6.3, requirement: test, class: medium_range}}
+"""
+
+
+def test_a_margin_has_both_limits_of_the_clause_told_to_the_procedure(tmp_path: Path) -> None:
+    path = tmp_path / "p.yaml"
+    path.write_text(LEAKAGE, encoding="utf-8")
+    found = load_plan(path, procedures={"leakage": Leakage()})
+    settings = found.steps[0].settings(found.combinations[0])
+    assert settings.relative_limit == Ratio.parse("44.2 dB")
+    assert settings.absolute_limit == Level.parse("-25 dBm")
+    limit = found.steps[0].limit(found.combinations[0], "leakage_margin")
+    assert limit is not None and limit.low == 0.0 and "Table 6.6.3.2-2" in limit.origin
+
+
+def test_a_margin_by_clause_and_by_hand_are_two_limits(tmp_path: Path) -> None:
+    path = tmp_path / "p.yaml"
+    path.write_text(
+        LEAKAGE.replace("      limits:", "      relative_limit: 40 dB\n      limits:"), encoding="utf-8"
+    )
+    with pytest.raises(FileProblems) as caught:
+        load_plan(path, procedures={"leakage": Leakage()})
+    assert "p.yaml:7:" in str(caught.value) and "gives this already" in str(caught.value)
+
+
+def test_nothing_of_the_origin_is_lost_on_the_way_to_the_limit(tmp_path: Path) -> None:
+    found = plan(tmp_path, "requirement: test")
+    limit = found.steps[0].limit(found.combinations[0], "channel_power")
+    assert limit is not None and limit.origin == (
+        "test requirement: 3GPP TS 38.104 V16.0.0, clause 6.2.2, with 3GPP TS 38.141-1, Annex C, "
+        "Table C.1-1; from memory, check the document"
+    )

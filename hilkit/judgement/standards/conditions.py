@@ -63,7 +63,7 @@ class Published:
     @property
     def origin(self) -> str:
         """Return the requirement, document, version, clause and table, and what is in doubt."""
-        places = " with ".join(str(replace(source, from_memory=False)) for source in self.sources)
+        places = ", with ".join(str(replace(source, from_memory=False)) for source in self.sources)
         name = f"{self.requirement} requirement: " if self.requirement else ""
         return name + places + (f"; {FROM_MEMORY}" if self.from_memory else "")
 

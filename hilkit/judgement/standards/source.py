@@ -27,7 +27,8 @@ class Source:
 
     def __str__(self) -> str:
         edition = f"{self.document} {self.version}".rstrip()
-        told = [edition, self.clause and f"clause {self.clause}", self.table and f"Table {self.table}"]
+        clause = self.clause if self.clause.startswith("Annex") else f"clause {self.clause}"
+        told = [edition, self.clause and clause, self.table and f"Table {self.table}"]
         place = ", ".join(filter(None, told))
         doubt = FROM_MEMORY if self.from_memory else ""
         return "; ".join(filter(None, (place, self.note, doubt)))
