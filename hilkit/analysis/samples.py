@@ -32,10 +32,16 @@ LEAST_SAMPLES = 256
 
 @dataclass(frozen=True, kw_only=True)
 class SampleNoise:
-    """Noise between the lines: density in full scale squared per Hz, and its relative standard deviation."""
+    """Noise between the lines: density in full scale squared per Hz, and its relative standard deviation.
+
+    ``peak_db`` is how far the highest value of the spectrum stands above the mean, ``peak_of_noise_db`` how
+    far the highest of as many values of noise alone does in one block of 10 000 at most.
+    """
 
     density: float
     relative_sd: float
+    peak_db: float
+    peak_of_noise_db: float
 
     @property
     def density_dbfs_hz(self) -> float:
@@ -141,6 +147,9 @@ def noise_density(
     return SampleNoise(
         density=float(power[used].mean()) / (weight * rate_hz),
         relative_sd=math.sqrt(spread / number),
+        peak_db=10 * math.log10(float(power[used].max() / power[used].mean())),
+        # Powers of complex noise are exponential: P(highest of n > x means) = 1 - (1 - exp(-x))^n.
+        peak_of_noise_db=10 * math.log10(math.log(number * 1e4)),
     )
 
 

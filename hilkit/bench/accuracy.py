@@ -278,6 +278,7 @@ class InstrumentAccuracy(FileModel):
         None, description="error of the noise bandwidth of its resolution filters"
     )
     zero: PowerEntry | None = Field(None, description="what the zeroing of a power meter leaves")
+    enr: RatioEntry | None = _level("error of the excess noise ratio of a noise source")
     vswr: Vswr | None = Field(None, description="VSWR of its port, 1 or more")
     vswr_known: bool = Field(
         False, description="true where the VSWR is a measured value, false where it is a limit"
@@ -295,12 +296,13 @@ class RadioAccuracy(FileModel):
 
 ACCURACY_KEYS: dict[str, tuple[str, ...]] = {
     "signal_analyser": tuple(
-        key for key in InstrumentAccuracy.model_fields if key not in ("attenuation", "zero")
+        key for key in InstrumentAccuracy.model_fields if key not in ("attenuation", "zero", "enr")
     ),
     "step_attenuator": ("attenuation", "repeatability"),
     "switch_matrix": ("repeatability",),
     "signal_generator": ("level", "repeatability", "vswr", "vswr_known"),
     "dc_supply": (),
+    "noise_source": ("enr", "vswr", "vswr_known"),
     "power_meter": ("level", "linearity", "linearity_per_10db", "zero", "vswr", "vswr_known"),
 }
 """Which keys of ``accuracy`` go with a class of instrument; a class that is not here takes all of them."""

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from hilkit.instruments import (
         DcSupply,
         Identity,
+        NoiseSource,
         PowerMeter,
         Radio,
         SignalAnalyser,
@@ -54,6 +55,7 @@ class Connected:
         self.switches: dict[str, SwitchMatrix] = self._of_class("switch_matrix")
         self.generators: dict[str, SignalGenerator] = self._of_class("signal_generator")
         self.power_meters: dict[str, PowerMeter] = self._of_class("power_meter")
+        self.noise_sources: dict[str, NoiseSource] = self._of_class("noise_source")
         self.supplies: dict[str, DcSupply] = self._of_class("dc_supply")
 
     @classmethod
@@ -107,6 +109,8 @@ class Connected:
             item.prepare(reference=self.bench.reference)
         for meter in self.power_meters.values():
             meter.prepare()
+        for source in self.noise_sources.values():
+            source.safe()
 
     def prepare_again(self, name: str) -> None:
         """Bring one instrument into its known state again; those that have none are left as they are."""

@@ -14,6 +14,7 @@ from hilkit.bench.elements import Surroundings, build_path
 from hilkit.bench.interlock_entries import read_interlocks
 from hilkit.bench.model import BenchFile, InstrumentEntry, RadioEntry, RatingEntry
 from hilkit.bench.path import Path, frequency_text
+from hilkit.bench.receive import read_receive_paths
 from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.bench.routes import check_routes
 from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec, RampSpec
@@ -88,6 +89,13 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     figures = {} if notes.problems else figures_of(instruments, paths)
     figures |= {} if house is None else {"reference_accuracy": house.source}
     stated = () if notes.problems else read_correlations(entry.correlations, figures, notes)
+    receive_paths = read_receive_paths(
+        entry.receive_paths or {},
+        instruments,
+        radio.channels if radio is not None else {},
+        entry.ratings or {},
+        notes,
+    )
     _check_rest(entry, notes, lab, folder)
     watch = watch_of(entry.watchdog, notes)
     if notes.problems or radio is None or radio_spec is None:
@@ -118,6 +126,7 @@ def read_bench(document: Document, lab: Lab) -> Bench:
         hot_switching=frozenset(entry.hot_switching),
         rails=rails,
         second_means=second_means,
+        receive_paths=receive_paths,
         off_level_dbm=None if entry.off_level is None else entry.off_level.dbm,
     )
 
@@ -166,6 +175,8 @@ def _instruments(entry: BenchFile, notes: Notes, lab: Lab) -> dict[str, Instrume
             serial=item.serial,
             calibration_due=item.calibration_due,
             accuracy=item.accuracy,
+            enr=tuple(sorted((hz.hz, db.db) for hz, db in (item.enr or {}).items())),
+            cold_c=23.0 if item.cold is None else item.cold.celsius,
         )
         _check_accuracy(name, item, its_class, notes)
     return specs
@@ -200,8 +211,19 @@ def _check_role(
     if item.reference is not None and its_class not in (ANALYSER, ""):
         notes.add((*loc, "reference"), "only an analyser has `reference` here", at_key=True)
     first = next((other.name for other in others.values() if other.instrument_class == ANALYSER), None)
+    _check_noise(name, item, its_class, notes)
     if its_class == ANALYSER and first is not None:
         notes.add(loc, f"a second analyser besides {first!r}", allowed="one per bench", at_key=True)
+
+
+def _check_noise(name: str, item: InstrumentEntry, its_class: str, notes: Notes) -> None:
+    loc: Loc = ("instruments", name)
+    if its_class == "noise_source" and not item.enr:
+        hint = "add enr: {1 GHz: 15.2 dB, 2 GHz: 15.1 dB} from its calibration certificate"
+        notes.add(loc, "a noise source needs its excess noise ratio over frequency, `enr`", next_step=hint)
+    for key in ("enr", "cold"):
+        if getattr(item, key) is not None and its_class not in ("noise_source", ""):
+            notes.add((*loc, key), f"only a noise source has `{key}`", at_key=True)
 
 
 def _radio_spec(entry: RadioEntry, notes: Notes, lab: Lab) -> InstrumentSpec:
@@ -346,7 +368,7 @@ def _check_ratings(
 ) -> None:
     nodes = list(dict.fromkeys(node for path in paths.values() for node in path.nodes))
     _check_peaks(entry, tuple(nodes), notes)
-    nodes += sensors
+    nodes += [*sensors, *(each.port for each in (entry.receive_paths or {}).values())]
     for node in entry.ratings:
         if node not in nodes:
             message = f"no path has a node {node!r}"

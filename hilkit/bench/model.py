@@ -14,7 +14,7 @@ from hilkit.bench.interlock_entries import InterlockEntry
 from hilkit.bench.supplies import SecondMeansEntry, SupplyEntry
 from hilkit.bench.watch import WatchEntry
 from hilkit.files import FileModel
-from hilkit.quantities import Between, Fraction, Frequency, Length, Level, Ratio
+from hilkit.quantities import Between, Fraction, Frequency, Length, Level, Ratio, Temperature
 
 __all__ = [
     "ELEMENT_KINDS",
@@ -178,6 +178,12 @@ class InstrumentEntry(FileModel):
         None, description="frequency reference of an analyser; external where nothing is said"
     )
     accuracy: InstrumentAccuracy | None = Field(None, description="how exact it is, from its data sheet")
+    enr: dict[Frequency, Ratio] | None = Field(
+        None, description="excess noise ratio of a noise source over frequency, from its certificate"
+    )
+    cold: Temperature | None = Field(
+        None, description="temperature of a noise source that is off; 23 °C where nothing is said"
+    )
 
 
 class RadioEntry(FileModel):
@@ -201,6 +207,28 @@ class RadioEntry(FileModel):
         description="highest peak-to-average ratio of what it plays; needed where a node has a peak rating",
     )
     accuracy: RadioAccuracy | None = Field(None, description="what is known of its ports")
+
+
+class ReceiveInputEntry(FileModel):
+    """What lies between one source and the receive port, combiner included."""
+
+    loss: LossEntry = Field(description="what it takes from the signal, 0 dB or more, one value or a table")
+    uncertainty: RatioEntry | None = Field(
+        None, description="how far the true loss may lie from the one given"
+    )
+
+
+class ReceivePathEntry(FileModel):
+    """One receive port of the radio and the sources that lead to it."""
+
+    channel: int = Field(description="number of the receiver, as the radio has it")
+    port: str = Field(description="name of the port, which needs a rating")
+    shares: str | None = Field(
+        None, description="transmit path that begins at the same connector; left out where none does"
+    )
+    inputs: dict[str, ReceiveInputEntry] = Field(
+        description="each generator and noise source that is connected, with what lies in between"
+    )
 
 
 class RatingEntry(FileModel):
@@ -249,6 +277,9 @@ class BenchFile(FileModel):
     radio: RadioEntry = Field(description="the radio, its channels and its limits")
     paths: dict[str, list[ElementEntry]] = Field(
         description="what lies between each port and the analyser, in the order of the signal"
+    )
+    receive_paths: dict[str, ReceivePathEntry] = Field(
+        default_factory=dict, description="receive ports of the radio, and which sources lead to each"
     )
     ratings: dict[str, Level | RatingEntry] = Field(
         default_factory=dict,

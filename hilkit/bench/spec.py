@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from hilkit.bench.connected import Connected
     from hilkit.bench.correlations import StatedCorrelation
     from hilkit.bench.interlocks import Interlock
+    from hilkit.bench.receive import ReceivePath
     from hilkit.bench.supplies import SecondMeans, SupplyRail
     from hilkit.clock import Clock
     from hilkit.files import Lab
@@ -34,7 +35,8 @@ class InstrumentSpec:
     """One instrument as the bench file describes it; the radio is one too, under the name ``radio``.
 
     ``resource`` is the canonical VISA resource name, empty where ``command`` (an argument list) starts a
-    process. ``model`` and ``serial`` are what is expected, empty where anything goes.
+    process. ``enr`` is the excess noise ratio in dB by frequency in Hz of a noise source, ``cold_c`` its
+    temperature when it is off. ``model`` and ``serial`` are what is expected, empty where anything goes.
     """
 
     name: str
@@ -47,6 +49,8 @@ class InstrumentSpec:
     serial: str = ""
     calibration_due: dt.date | None = None
     accuracy: InstrumentAccuracy | None = None
+    enr: tuple[tuple[float, float], ...] = ()
+    cold_c: float = 23.0
 
     def figure(self, key: str) -> AccuracyFigure | None:
         """Return the figure of accuracy that the bench file gives under ``key``, ``None`` without one."""
@@ -116,6 +120,7 @@ class Bench:
     its carrier.
     ``rails`` are the outputs of supplies in the order of switching on, ``second_means`` what cuts RF where
     the radio does not obey, ``off_level_dbm`` the highest level at a port that counts as off.
+    ``receive_paths`` lead from generators and noise sources to the receive ports.
     """
 
     name: str
@@ -143,6 +148,7 @@ class Bench:
     rails: tuple[SupplyRail, ...] = ()
     second_means: tuple[SecondMeans, ...] = ()
     off_level_dbm: float | None = None
+    receive_paths: Mapping[str, ReceivePath] = field(default_factory=dict)
 
     @property
     def instrument_names(self) -> tuple[str, ...]:
@@ -160,6 +166,17 @@ class Bench:
             known = ", ".join(str(number) for number in self.radio.channels)
             raise PathError(f"{self.name} has no channel {channel}", next_step=f"channels are {known}")
         return self.paths[self.radio.channels[channel]]
+
+    def receive_path(self, channel: int) -> ReceivePath:
+        """Return the receive path of a channel; ``PathError`` where the bench file has none."""
+        for path in self.receive_paths.values():
+            if path.channel == channel:
+                return path
+        known = ", ".join(str(path.channel) for path in self.receive_paths.values()) or "none"
+        raise PathError(
+            f"{self.name} has no receive path for channel {channel}",
+            next_step=f"channels with one are {known}; describe it under receive_paths",
+        )
 
     def budget(self, unit: str, lines: Sequence[BudgetLine]) -> Budget:
         """Return the budget of lines made of this bench's figures, with the correlations between them."""

@@ -12,6 +12,7 @@ from hilkit.instruments.generator import GeneratorLimits, GeneratorStatus, Signa
 from hilkit.instruments.instrument import Identity, ScpiInstrument
 from hilkit.instruments.lines import LineTransport, ProcessLines, VisaLines
 from hilkit.instruments.link import LinkSettings, ScpiLink
+from hilkit.instruments.noise_source import NoiseSource
 from hilkit.instruments.power_meter import MeterLimits, PowerMeter, PowerReading
 from hilkit.instruments.radio import CorrectionState, Radio, RadioIdentity
 from hilkit.instruments.replies import ErrorEntry
@@ -40,6 +41,7 @@ __all__ = [
     "LineTransport",
     "LinkSettings",
     "MeterLimits",
+    "NoiseSource",
     "NullTranscript",
     "PowerMeter",
     "PowerReading",

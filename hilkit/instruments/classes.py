@@ -20,6 +20,7 @@ _OWN = {
     "signal_generator": ("hilkit.instruments.generator", "SignalGenerator"),
     "power_meter": ("hilkit.instruments.power_meter", "PowerMeter"),
     "dc_supply": ("hilkit.instruments.supply", "DcSupply"),
+    "noise_source": ("hilkit.instruments.noise_source", "NoiseSource"),
     "radio": ("hilkit.instruments.radio", "Radio"),
 }
 

@@ -9,12 +9,16 @@ from contextlib import AbstractContextManager
 from dataclasses import dataclass
 from typing import ClassVar, Literal, cast
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hilkit.errors import IdentityError, LinkError, RefusedError, ReplyError
 from hilkit.instruments.capability import Capability, CapabilitySpec, Value
 from hilkit.instruments.console import LineConsole
 from hilkit.instruments.dialect import Dialect
 from hilkit.instruments.radio_table import CAPABILITIES
 from hilkit.instruments.replies import number
+from hilkit.instruments.sample_block import decoded
 
 __all__ = [
     "CalibrationState",
@@ -193,6 +197,32 @@ class Radio:
         if self.dialect.has("return_loss"):
             return float(self._read("return_loss", channel=channel))
         return self.forward_level_dbm(channel) - self.reflected_level_dbm(channel)
+
+    # --- receivers
+
+    def set_receive_carrier(self, channel: int, hz: float) -> None:
+        """Tune the receiver of a channel (its LO) to ``hz``."""
+        self._set("receive_carrier", hz, channel=channel)
+
+    def sample_rate_hz(self, channel: int) -> float:
+        """Ask for the rate of a receiver's samples, in Hz."""
+        return float(self._read("sample_rate", channel=channel))
+
+    def samples(self, channel: int, count: int) -> NDArray[np.complex128]:
+        """Ask for a block of samples, I and Q each from -1 to 1; ReplyError where it is not as asked."""
+        found = self._ask("samples", channel=channel, count=count)
+        return decoded(found["value"], found["format"], count, instrument=self.name)
+
+    def frames_passed(self, channel: int, count: int) -> int:
+        """Have ``count`` frames received and ask how many passed; ReplyError for an impossible count."""
+        passed = int(self._read("frames_passed", channel=channel, count=count))
+        if not 0 <= passed <= count:
+            raise ReplyError(
+                f"{passed} of {count} frames have passed, it says",
+                instrument=self.name,
+                next_step="check the reply pattern of frames_passed in the driver file",
+            )
+        return passed
 
     # --- streams
 

@@ -23,10 +23,15 @@ from hilkit.procedures.frequency_error import FrequencyError
 from hilkit.procedures.gain_flatness import GainFlatness
 from hilkit.procedures.intermodulation import Intermodulation
 from hilkit.procedures.occupied_bandwidth import OccupiedBandwidth
+from hilkit.procedures.noise_figure import NoiseFigure
 from hilkit.procedures.path_calibration import PathCalibration
 from hilkit.procedures.path_verification import PathVerification
 from hilkit.procedures.power_sweep import PowerSweep
+from hilkit.procedures.receiver_gain import ReceiverGain
+from hilkit.procedures.receiver_intercept import ReceiverIntercept
+from hilkit.procedures.receiver_responses import ReceiverResponses
 from hilkit.procedures.retune import Retune
+from hilkit.procedures.sensitivity import Sensitivity
 from hilkit.procedures.tone_placement import TonePlacement
 
 __all__ = ["ENTRY_POINT_GROUP", "PROCEDURES", "find", "names"]
@@ -50,6 +55,11 @@ PROCEDURES: Mapping[str, Procedure[Any]] = MappingProxyType(
             GainFlatness,
             PathCalibration,
             PathVerification,
+            NoiseFigure,
+            ReceiverGain,
+            ReceiverIntercept,
+            ReceiverResponses,
+            Sensitivity,
         )
     }
 )

@@ -42,10 +42,11 @@ def mute(connected: Connected) -> Muted:
     """
     muted = Muted()
     jobs: dict[str, Callable[[], None]] = {RADIO: lambda: _mute_radio(connected, muted)}
-    for name, generator in connected.generators.items():
+    sources = {**connected.generators, **connected.noise_sources}
+    for name, generator in sources.items():
         jobs[name] = _generator_job(name, generator, muted)
     times = {RADIO: _time_s(connected.radio)}
-    times |= {name: _time_s(generator) for name, generator in connected.generators.items()}
+    times |= {name: _time_s(generator) for name, generator in sources.items()}
     for name in _at_once(jobs, times):
         why = f"{name}: it did not come back in time"
         if name == RADIO:

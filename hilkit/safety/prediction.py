@@ -118,6 +118,7 @@ def _overload(
 
 def refuse_overload(bench: Bench, state: RfState, levels_dbm: Mapping[str, float]) -> None:
     """Raise ``SafetyStop`` for the worst overload: node, level, rating, and what would be safe."""
+    refuse_shared_port(bench, state)
     found = overloads(bench, levels_dbm)
     if not found:
         return
@@ -128,6 +129,20 @@ def refuse_overload(bench: Bench, state: RfState, levels_dbm: Mapping[str, float
         f"(margin {bench.margin_db:g} dB)",
         next_step=_cure(bench, state, worst),
     )
+
+
+def refuse_shared_port(bench: Bench, state: RfState) -> None:
+    """Raise ``SafetyStop`` where a transmitter would send into a generator or noise source at its port."""
+    if not state.rf_on:
+        return
+    for path in bench.receive_paths.values():
+        if path.shares == state.channel and path.inputs:
+            sources = " and ".join(path.inputs)
+            raise SafetyStop(
+                f"{REFUSED}: channel {state.channel} would send into {sources}, which the bench file has at "
+                f"the same port, {path.port!r}",
+                next_step="take the sources off and out of receive_paths for this plan, or use another port",
+            )
 
 
 def _describe(bench: Bench, state: RfState) -> str:

@@ -11,6 +11,7 @@ from hilkit.instruments.hurry import hurried
 from hilkit.safety.gate import Gate
 from hilkit.safety.interlocks import Interlocks
 from hilkit.safety.person import OnPerson, PersonStep
+from hilkit.safety.receive import ReceiveDesk
 from hilkit.safety.source import SourceDesk
 from hilkit.safety.states import RfState
 
@@ -126,12 +127,13 @@ class Session:
         self.gate = Gate(connected, clock)
         self.radio = RadioDesk(connected, self.gate)
         self.source = SourceDesk(connected, self.gate)
+        self.receive = ReceiveDesk(connected, self.gate)
         self._connected = connected
         self._on_fact = on_fact
         self._on_note = on_note
         self._on_person = on_person
         self._sources = bool(connected.generators)
-        self.interlocks.source_on = lambda: self.source.sending
+        self.interlocks.source_on = lambda: self.source.sending or self.receive.sending
 
     @property
     def interlocks(self) -> Interlocks:
@@ -163,6 +165,7 @@ class Session:
                 next_step="run this plan at a terminal, with somebody at the bench",
             )
         self.source.off()
+        self.receive.off()
         self.gate.mute_all()
         self.note(f"a person is asked: {step.text}")
         self._on_person(step)
@@ -185,6 +188,7 @@ class Session:
         # Two sources on one path would add up to more than either was checked for.
         if self._sources and not self.source.quiet:
             self.source.off()
+        self.receive.off()
 
     def mute(self, channel: int) -> None:
         """Turn RF of a channel off."""

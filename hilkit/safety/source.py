@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 from hilkit.bench.path import frequency_text
 from hilkit.errors import BenchError, MeasurementError, SafetyStop
 from hilkit.safety.prediction import REFUSED
+from hilkit.safety.receive import receive_levels_dbm
 
 if TYPE_CHECKING:
     from hilkit.bench import Bench, Connected
@@ -28,18 +29,25 @@ __all__ = ["Lead", "SourceDesk", "refuse_source_overload", "source_levels_dbm"]
 class Lead:
     """What a generator leads to: a sensor directly, or through the path of a channel with its pad in dB.
 
-    ``sensor`` is the node that takes the power, such as ``power_meter sensor`` or ``analyser input``.
+    With ``receive`` it is the receive port of that channel, where ``others`` send too: name, frequency in Hz
+    and level in dBm. ``sensor`` is the node that takes the power, such as ``power_meter sensor`` or
+    ``analyser input``.
     """
 
     sensor: str
     channel: int | None = None
     pad_db: float = 0.0
+    receive: int | None = None
+    others: tuple[tuple[str, float, float], ...] = ()
 
 
 def source_levels_dbm(
     bench: Bench, generator: str, lead: Lead, *, frequency_hz: float, level_dbm: float
 ) -> dict[str, float]:
     """Return the highest level in dBm that a setting of a generator can put on each node it leads to."""
+    if lead.receive is not None:
+        sent = {generator: (frequency_hz, level_dbm)} | {name: (hz, dbm) for name, hz, dbm in lead.others}
+        return receive_levels_dbm(bench, bench.receive_path(lead.receive), sent)
     accuracy = bench.instruments[generator].figure("level")
     highest = level_dbm + (accuracy.limit if accuracy is not None else 0.0)
     if lead.channel is None:

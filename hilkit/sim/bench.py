@@ -19,6 +19,7 @@ from hilkit.sim.device import Instrument
 from hilkit.sim.faults import DISK, FaultRow, FaultTable
 from hilkit.sim.front_panel import AnalyserLimits
 from hilkit.sim.generator import Generator, GeneratorLimits
+from hilkit.sim.noise_source import NoiseSource
 from hilkit.sim.power_meter import MeterLimits, PowerMeter
 from hilkit.sim.radio_port import LineRadio
 from hilkit.sim.receiver import SweepRequest
@@ -71,6 +72,8 @@ class SimulatedBench:
         self._boxes(profile)
         self._calibrators(profile)
         self._supplies(profile)
+        self._noise_sources(profile)
+        world.receiving.step_text = self._step_text
         radio = LineRadio(
             RADIO,
             self.clock,
@@ -169,6 +172,23 @@ class SimulatedBench:
         """Be the disk that the record of a run goes to: raises OSError while a fault keeps it full."""
         if self.faults.strike(DISK, "write"):
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    def _noise_sources(self, profile: ProfileFile) -> None:
+        for name, each in profile.noise_sources.items():
+            source = NoiseSource(
+                name,
+                self.clock,
+                diode=self.world.receiving.noise_sources[name],
+                settle_s=each.settle_time.s,
+                identity=_identity(each.identity),
+                **self._common,
+            )
+            self._place(name, source, each.resource)
+
+    def _step_text(self) -> str:
+        """What the client has written on the screen of the analyser: the step at work."""
+        everything = (place.instrument for place in self._places.values())
+        return next((each.step_text for each in everything if isinstance(each, Analyser)), "")
 
     @property
     def instruments(self) -> Mapping[str, Instrument]:

@@ -27,6 +27,7 @@ from hilkit.quantities import (
 )
 from hilkit.sim.profile_parts import IdentityProfile, SkirtProfile, Table
 from hilkit.sim.profile_radio import RadioProfile
+from hilkit.sim.profile_receive import NoiseSourceProfile, ReceivePathProfile
 from hilkit.sim.profile_substitution import GeneratorProfile, PowerMeterProfile
 from hilkit.sim.profile_supply import SupplyProfile
 
@@ -285,6 +286,8 @@ class ProfileFile(FileModel):
     generators: dict[str, GeneratorProfile] = Field(default_factory=dict)
     power_meters: dict[str, PowerMeterProfile] = Field(default_factory=dict)
     supplies: dict[str, SupplyProfile] = Field(default_factory=dict)
+    noise_sources: dict[str, NoiseSourceProfile] = Field(default_factory=dict)
+    receive: dict[str, ReceivePathProfile] = Field(default_factory=dict)
     paths: dict[str, PathProfile]
     faults: tuple[Fault, ...] = ()
 

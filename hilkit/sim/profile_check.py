@@ -41,6 +41,7 @@ def check_profile(file: ProfileFile, document: Document, folder: Path) -> list[P
         _known((*at, "channel"), "channel of the radio", str(path.channel), file.radio.channels, notes)
         for number, element in enumerate(path.elements):
             _element((*at, "elements", number), element, file, folder, notes)
+    _receive(file, notes)
     _planes(file, notes)
     _outputs(file, notes)
     _faults(file, notes)
@@ -101,6 +102,7 @@ def _groups(file: ProfileFile) -> dict[str, Mapping[str, Any]]:
         "generators": file.generators,
         "power_meters": file.power_meters,
         "supplies": file.supplies,
+        "noise_sources": file.noise_sources,
     }
 
 
@@ -159,6 +161,16 @@ def _element(
             allowed=listed(files, nothing=f"no Touchstone file lies in {folder}"),
             next_step=did_you_mean(element.file, files),
         )
+
+
+def _receive(file: ProfileFile, notes: Notes) -> None:
+    sources = {**file.generators, **file.noise_sources}
+    for name, path in file.receive.items():
+        at = ("receive", name)
+        heard = {number: each for number, each in file.radio.channels.items() if each.receiver is not None}
+        _known((*at, "channel"), "channel with a receiver", str(path.channel), heard, notes)
+        for source in path.inputs:
+            _known((*at, "inputs", source), "generator or noise source", source, sources, notes)
 
 
 def _planes(file: ProfileFile, notes: Notes) -> None:

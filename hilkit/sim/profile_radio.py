@@ -17,6 +17,7 @@ from hilkit.quantities import (
     Ratio,
     RelativeDensity,
 )
+from hilkit.sim.profile_receive import ReceiverProfile
 from hilkit.sim.profile_supply import DrawProfile
 
 __all__ = [
@@ -149,7 +150,8 @@ class ChannelProfile(FileModel):
 
     ``leak`` is the carrier that reaches the port past the transmit attenuator, ``off_residue`` what remains
     of it with RF off. ``inverted`` puts the stream on the other side of the carrier, as swapped I and Q do.
-    ``crosstalk`` is how far below its own port this channel appears at the other ports.
+    ``crosstalk`` is how far below its own port this channel appears at the other ports. ``receiver`` is what
+    listens at a receive port of the same number, without one where there is none.
     """
 
     modulator: ModulatorProfile
@@ -165,6 +167,7 @@ class ChannelProfile(FileModel):
     crosstalk: Ratio = Ratio.parse("200 dB")
     match: Ratio = Ratio.parse("26 dB")
     match_phase: Angle = Angle.parse("0 deg")
+    receiver: ReceiverProfile | None = None
 
 
 class RadioIdentity(FileModel):

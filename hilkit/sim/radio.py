@@ -14,6 +14,8 @@ from typing import Literal
 from hilkit.clock import Clock
 from hilkit.sim.channel import Channel, Stream
 from hilkit.sim.profile import ProfileFile
+from hilkit.sim.radio_receive import ReceiveWords
+from hilkit.sim.radio_receive import Sorry as _Sorry
 from hilkit.sim.transmitter import Transmission
 
 __all__ = ["SimRadio"]
@@ -32,13 +34,6 @@ MOST_CYCLES = 200
 
 FAN_STOPPED_C = 45.0
 """How much warmer the unit is with its fan stopped."""
-
-
-class _Sorry(Exception):
-    """What the unit refuses: its number and its words."""
-
-    def __init__(self, number: int, words: str) -> None:
-        super().__init__(f"sorry {number} {words}")
 
 
 class RadioPower:
@@ -113,6 +108,8 @@ class SimRadio:
             "match": self._match,
             "reboot": self._reboot,
         }
+        self.receive_words = ReceiveWords(self._in_band)
+        self._commands |= self.receive_words.commands
 
     # power
 
@@ -303,12 +300,15 @@ class SimRadio:
             channel.restart_loop(now)
             return "ok"
         carrier_hz = self._number(rest[0])
-        if not any(band.low.hz <= carrier_hz <= band.high.hz for band in self.profile.bands):
+        if not self._in_band(carrier_hz):
             bands = " or ".join(f"{band.low.hz:.0f} to {band.high.hz:.0f}" for band in self.profile.bands)
             raise _Sorry(13, f"lo out of range {bands}")
         channel.tune(now, carrier_hz)
         self._say(now + channel.profile.synthesiser.lock_time.s, f"lo {channel.number} locked")
         return "ok"
+
+    def _in_band(self, carrier_hz: float) -> bool:
+        return any(band.low.hz <= carrier_hz <= band.high.hz for band in self.profile.bands)
 
     def _trim(self, words: list[str]) -> str:
         channel, rest = self._channel(words)

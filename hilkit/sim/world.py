@@ -24,6 +24,7 @@ from hilkit.sim.outputs import SimSupply
 from hilkit.sim.profile import Profile
 from hilkit.sim.radio import SimRadio
 from hilkit.sim.receiver import Receiver, SweepRequest, SweepResult
+from hilkit.sim.receiving import Receiving
 from hilkit.sim.substitution import Arriving, Connections, Feed, Output, PowerRead, SimGenerator, SimMeter
 from hilkit.sim.switchgear import HotMove, SimPad, SimRelay
 from hilkit.sim.transmitter import Transmission, record, spectrum
@@ -104,6 +105,7 @@ class World:
             for name, supply in file.supplies.items()
         }
         self.connections = Connections(file)
+        self.receiving = Receiving(file, self.radio, self.generators, self.connections, clock, self.seed)
         self.wiring = Wiring(profile, self.radio, self.generators, self.pads, self.relays)
         self.radio.port_waves = self._port_waves_w
         self.radio.loose.update(path.channel for path in file.paths.values() if not path.connected)

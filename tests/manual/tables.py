@@ -254,6 +254,11 @@ PROCEDURES = (
     "gain_flatness",
     "path_calibration",
     "path_verification",
+    "noise_figure",
+    "receiver_gain",
+    "receiver_intercept",
+    "receiver_responses",
+    "sensitivity",
 )
 INSTRUMENTS = (
     "signal_analyser",
@@ -262,6 +267,7 @@ INSTRUMENTS = (
     "signal_generator",
     "power_meter",
     "dc_supply",
+    "noise_source",
     "radio",
 )
 
@@ -284,6 +290,10 @@ PROFILE_SECTIONS = {
     "supplies": "hilkit.sim.profile.SupplyProfile",
     "outputs": "hilkit.sim.profile_supply.OutputProfile",
     "draw": "hilkit.sim.profile_supply.DrawProfile",
+    "noise_sources": "hilkit.sim.profile_receive.NoiseSourceProfile",
+    "receive": "hilkit.sim.profile_receive.ReceivePathProfile",
+    "receiver": "hilkit.sim.profile_receive.ReceiverProfile",
+    "frames": "hilkit.sim.profile_receive.FramesProfile",
     "faults": "hilkit.sim.profile.Fault",
 }
 
@@ -322,6 +332,8 @@ TABLES = [
     ),
     Table("bench_file", "supplies", KEY_HEAD, modelled("hilkit.bench.supplies.SupplyEntry")),
     Table("bench_file", "second_means", KEY_HEAD, modelled("hilkit.bench.supplies.SecondMeansEntry")),
+    Table("bench_file", "receive_paths", KEY_HEAD, modelled("hilkit.bench.model.ReceivePathEntry")),
+    Table("bench_file", "Keys of an input", KEY_HEAD, modelled("hilkit.bench.model.ReceiveInputEntry")),
     Table("bench_file", "ramp", KEY_HEAD, modelled("hilkit.bench.model.RampEntry")),
     Table("bench_file", "planes", KEY_HEAD, modelled("hilkit.bench.model.PlaneEntry")),
     Table("bench_file", "Accuracy of the radio", KEY_HEAD, modelled("hilkit.bench.accuracy.RadioAccuracy")),

@@ -38,6 +38,7 @@ GENERIC = {
     "signal_generator": "signal_generator",
     "power_meter": "power_meter",
     "dc_supply": "dc_supply",
+    "noise_source": "noise_source",
     "radio": "radio_head",
 }
 """The driver that comes with hilkit for each class of instruments: the simulated ones speak it."""

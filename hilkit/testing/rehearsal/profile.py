@@ -19,6 +19,7 @@ from hilkit.bench.path import Element
 from hilkit.instruments import Dialect, Limits
 from hilkit.plans import Plan
 from hilkit.sim.profile import Profile, ProfileFile
+from hilkit.testing.rehearsal.receive import noise_source_content, receive_content, receiver_content
 from hilkit.testing.rehearsal.supplies import radio_draw, supply_content
 
 __all__ = ["BELOW_MAX_DB", "profile_of", "waveforms_of"]
@@ -35,6 +36,7 @@ _CLASSES = {
     "signal_generator": "generators",
     "power_meter": "power_meters",
     "dc_supply": "supplies",
+    "noise_source": "noise_sources",
 }
 
 
@@ -45,6 +47,7 @@ def profile_of(bench: Bench, plan: Plan, resources: Mapping[str, str]) -> Profil
         "about": "made from a bench file, in memory",
         "radio": _radio(bench, waveforms_of(plan), resources["radio"]),
         "paths": _paths(bench),
+        "receive": receive_content(bench),
         **{key: {} for key in _CLASSES.values()},
     }
     for name, spec in bench.instruments.items():
@@ -86,11 +89,14 @@ def _radio(bench: Bench, waveforms: Mapping[str, float], resource: str) -> dict[
             for name, width in waveforms.items()
         },
         "draw": radio_draw(bench),
-        "channels": {str(number): _channel(bench, attenuation) for number in bench.channels},
+        "channels": {
+            str(number): _channel(bench, attenuation, receiver_content(bench, number))
+            for number in bench.channels
+        },
     }
 
 
-def _channel(bench: Bench, attenuation: Limits) -> dict[str, Any]:
+def _channel(bench: Bench, attenuation: Limits, receiver: dict[str, Any]) -> dict[str, Any]:
     level = bench.radio.max_level_dbm
     return {
         "modulator": {
@@ -120,6 +126,7 @@ def _channel(bench: Bench, attenuation: Limits) -> dict[str, Any]:
             "lowest_level": f"{level - 39:.3f} dBm",
             "worst_image": "-30 dBc",
         },
+        **receiver,
         "leak": f"{level - 105:.3f} dBm",
         "off_residue": f"{level - 110:.3f} dBm",
         "match": _MATCH,
@@ -269,4 +276,5 @@ _MAKERS: dict[str, Any] = {
     "generators": _generator,
     "power_meters": _meter,
     "supplies": supply_content,
+    "noise_sources": noise_source_content,
 }
