@@ -22,8 +22,8 @@ from hilkit.procedures.contract import Procedure
 from hilkit.procedures.frequency_error import FrequencyError
 from hilkit.procedures.gain_flatness import GainFlatness
 from hilkit.procedures.intermodulation import Intermodulation
-from hilkit.procedures.occupied_bandwidth import OccupiedBandwidth
 from hilkit.procedures.noise_figure import NoiseFigure
+from hilkit.procedures.occupied_bandwidth import OccupiedBandwidth
 from hilkit.procedures.path_calibration import PathCalibration
 from hilkit.procedures.path_verification import PathVerification
 from hilkit.procedures.power_sweep import PowerSweep
