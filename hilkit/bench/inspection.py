@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from hilkit.bench.connected import identity_mismatch, open_one
 from hilkit.bench.interlocks import Interlock, Seen, look_at
 from hilkit.bench.lock import bench_lock
+from hilkit.bench.outputs import look_at_outputs, selection_kept
 from hilkit.bench.path import PathError
 from hilkit.bench.spec import Bench, InstrumentSpec
 from hilkit.errors import HilkitError, LinkError
@@ -53,6 +54,7 @@ class InstrumentLook:
     expected: str
     identity: str = ""
     rf: str = ""
+    outputs: tuple[str, ...] = ()
     errors: tuple[str, ...] = ()
     reference: str = ""
     calibration: str = ""
@@ -135,7 +137,7 @@ def _look_at(
         return look, [*findings, _told(spec, error, "check power, cable and address")]
     try:
         findings += _identity(spec, item, look)
-        for step in (_rf, _errors, _reference, _interlocks, _self_test if self_test else None):
+        for step in (_rf, _outputs, _errors, _reference, _interlocks, _self_test if self_test else None):
             if step is not None:
                 findings += _tried(step, spec, item, look, bench)
     except HilkitError as error:  # what does not say who it is need not be asked anything else
@@ -180,6 +182,17 @@ def _rf(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> 
     hint = "touch no connector; 'hilkit run' turns it off before anything else, else switch the supply off"
     for sentence in told:
         yield _wrong(spec, sentence, hint)
+
+
+def _outputs(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:
+    if spec.instrument_class != "dc_supply":
+        return
+    seen = look_at_outputs(item, bench)
+    look.outputs = tuple(each.text for each in seen)
+    for each in seen:
+        if each.tripped:
+            sentence = f"the {each.tripped} protection has switched output {each.output} off"
+            yield _wrong(spec, sentence, "find the short or the wrong setting, then clear it at the supply")
 
 
 def _errors(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:
@@ -236,12 +249,10 @@ def _interlocks(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Be
 
 def _seen(interlock: Interlock, item: Any) -> Seen:
     """Read an interlock; of a supply the output that was selected at its front panel is selected again."""
-    selects = interlock.readable.of == "output" and item.has("select")
-    before = item.read("select") if selects else None
-    seen = look_at(interlock, item)
-    if before is not None:
-        item.apply({"select": before})
-    return seen
+    if interlock.readable.of != "output":
+        return look_at(interlock, item)
+    with selection_kept(item):
+        return look_at(interlock, item)
 
 
 def _self_test(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Bench) -> Iterator[Finding]:

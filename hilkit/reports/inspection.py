@@ -42,7 +42,8 @@ def _instrument(look: InstrumentLook, width: int) -> list[Line]:
         "self-test": look.self_test,
     }
     lines = [line(), head]
-    for name, text in (*told.items(), *(("interlock", text) for text in look.interlocks)):
+    several = [("output", text) for text in look.outputs] + [("interlock", text) for text in look.interlocks]
+    for name, text in (*told.items(), *several):
         if text:
             lines += wrapped(f"{name:<11} {text}", width=width, indent="  ", hanging=" " * 14)
     return lines

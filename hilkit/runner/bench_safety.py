@@ -84,7 +84,7 @@ class BenchSafety:
         """Turn RF off although the bench is not complete: an earlier run that crashed may have left it on.
 
         What can be reached is made safe. A radio that cannot be reached is cut off where the bench file says
-        how; else nobody knows, and that is told.
+        how; else RF may be on, and the bench is not safe.
         """
         opened: dict[str, Any] = {}
         missing = {}
@@ -101,10 +101,6 @@ class BenchSafety:
         radio: Any = opened.pop(name, None) or Unreached(name, missing[name])
         with Connected(self._bench, opened, radio) as found:
             self._make_safe(found, goes_on=True)
-        if name in missing and not self._state.cut:
-            self.not_safe, self.made_safe = [], False
-            told = f"whether RF is on is unknown: the radio cannot be reached ({missing[name]})"
-            self._bus.emit(NoteTaken(step=0, text=told))
 
     @property
     def told(self) -> str:

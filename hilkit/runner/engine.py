@@ -123,7 +123,7 @@ class _Run:
         bus, safety = self.stage.bus, self.safety
         if safety.not_safe:
             codes.append(ExitCode.NOT_SAFE)
-        elif safety.made_safe and reason:
+        elif safety.made_safe:
             bus.farewell(NoteTaken(step=0, text=safety.told))
         code = worst_exit(codes)
         bus.farewell(RunEnded(exit_code=code, reason=reason, not_safe=tuple(safety.not_safe)))

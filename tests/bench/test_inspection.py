@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import socket
 from pathlib import Path
 
@@ -181,6 +182,31 @@ def test_rf_that_was_left_on_is_shown_and_is_wrong(tmp_path: Path) -> None:
 
 def _report(look: InstrumentLook, findings: list[Finding]) -> InspectionReport:
     return InspectionReport(bench="trial", simulation=None, instruments=[look], findings=findings)
+
+
+def test_the_outputs_of_a_supply_are_shown_with_what_is_measured_at_them(tmp_path: Path) -> None:
+    report = look_at(pier(tmp_path))
+    (look,) = (each for each in report.instruments if each.name == "supply")
+    (output,) = look.outputs
+    assert re.fullmatch(
+        r"1 \(radio\): ON, 1[12]\.\d\d V and \d\.\d\d A measured; 12 V set, at most 3 A", output
+    )
+    assert output in " ".join(" ".join(line.text for line in inspection_block(report, width=200)).split())
+
+
+def test_an_output_that_a_protection_holds_off_is_wrong(tmp_path: Path) -> None:
+    manager, clock = simulated(())
+    supply = manager.open_resource("TCPIP0::127.0.0.1::5030::SOCKET")
+    for command in (b":VOLT:PROT 5", b":VOLT:PROT:STAT ON"):
+        supply.write_raw(command + b"\n")
+    supply.close()
+    clock.sleep(10.0)
+    report = inspect(pier(tmp_path), manager, clock, Lines(), LAB)
+    (look,) = (each for each in report.instruments if each.name == "supply")
+    assert look.outputs[0].startswith("1 (radio): off, over-voltage protection has tripped")
+    assert "the over-voltage protection has switched output 1 off" in [
+        each.sentence for each in report.findings
+    ]
 
 
 def test_a_lost_reference_is_wrong(tmp_path: Path) -> None:

@@ -139,16 +139,16 @@ ratings: {analyser input: 30 dBm}
 """
 
 
-def test_instruments_that_are_not_there_are_exit_3_with_a_record_and_a_junit_file(
+def test_a_bench_of_which_nothing_answers_is_not_known_to_be_safe_and_has_a_record_and_a_junit_file(
     here: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     lab_with(here)
     (here / "benches").mkdir()
     (here / "benches" / "nothing.yaml").write_text(REAL_BENCH, encoding="utf-8")
     done = call(capsys, "run", "small", "--bench", "nothing")
-    assert done.code == 3
+    assert done.code == 7
     assert "stopped early: analyser: " in done.out
-    assert "whether RF is on is unknown" in done.out
+    assert "RF OF CHANNEL 1 MAY BE ON, SWITCH THE SUPPLY OF THE RADIO OFF BY HAND" in done.out
     assert "SIMULATED" not in done.out
     assert "Traceback" not in done.text
     (folder,) = folders(here)

@@ -295,8 +295,16 @@ def test_what_others_left_in_an_error_queue_is_noted_and_does_not_stop_the_run(t
     assert [note.partition(": ")[0] for note in stored.notes] == [
         "found in the error queue of pad, from before this run",
         "found in the error queue of relay, from before this run",
+        "the bench is in its safe state",
     ]
     assert "-113" in stored.notes[1]
+
+
+def test_a_run_that_came_to_its_end_says_how_rf_off_is_known(tmp_path: Path) -> None:
+    with laid(tmp_path, RF % "none") as table:
+        assert run_on(table, tmp_path, []) is ExitCode.PASSED
+    (note,) = Record.open(tmp_path / "run").notes
+    assert note.startswith("the bench is in its safe state: RF of channel 1 is off")
 
 
 def test_rf_that_was_on_at_the_start_is_in_the_record(tmp_path: Path) -> None:
@@ -305,7 +313,7 @@ def test_rf_that_was_on_at_the_start_is_in_the_record(tmp_path: Path) -> None:
         table.world.radio.handle_line("rf 2 on")
         run_on(table, tmp_path, [])
     stored = Record.open(tmp_path / "run")
-    assert stored.notes == ("RF of channel 2 was on at the start of this run, attenuation 6 dB",)
+    assert stored.notes[0] == "RF of channel 2 was on at the start of this run, attenuation 6 dB"
 
 
 def test_one_bad_answer_on_the_way_to_the_safe_state_is_asked_again(tmp_path: Path) -> None:
