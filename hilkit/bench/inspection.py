@@ -243,7 +243,7 @@ def _interlocks(spec: InstrumentSpec, item: Any, look: InstrumentLook, bench: Be
         if not seen.held:
             set_up_by_run = interlock.read == "reference" or spec.instrument_class == "dc_supply"
             told = _note if set_up_by_run else _wrong
-            yield told(spec, f"interlock {interlock.name!r}: {seen.sentence}", interlock.next_step)
+            yield told(spec, f"interlock {interlock.name!r}: {seen.sentence}", seen.next_step)
     look.interlocks = tuple(lines)
 
 

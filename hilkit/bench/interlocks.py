@@ -201,6 +201,13 @@ class Seen:
             return f"{subject} cannot be read ({self.trouble}), and must be {allowed}"
         return f"{subject} is {self.value}, and must be {allowed}"
 
+    @property
+    def next_step(self) -> str:
+        """What a person has to do about it; what could not be read says nothing of what it would guard."""
+        if self.trouble:
+            return f"check power, cable and address of {self.interlock.instrument}, then run again"
+        return self.interlock.next_step
+
 
 def look_at(interlock: Interlock, item: Any, *, channel: int | None = None) -> Seen:
     """Read an interlock from its open instrument; what cannot be read does not hold.

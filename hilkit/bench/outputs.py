@@ -1,4 +1,4 @@
-"""A look at the outputs of a supply that the bench uses; changes nothing but the selected output, and that back."""
+"""A look at the outputs of a supply that the bench uses; the output selected before is selected afterwards."""
 
 from __future__ import annotations
 

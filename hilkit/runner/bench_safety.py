@@ -74,11 +74,8 @@ class BenchSafety:
                 "the bench could not be brought to its safe state: " + "; ".join(self.not_safe),
                 next_step="do by hand what is named here before anybody touches a connector",
             )
-        if self._state.cut:
-            raise BenchError(
-                "the radio did not obey and RF had to be cut: " + "; ".join(self._state.cut),
-                next_step="find out why it did not before it is powered or connected again",
-            )
+        if (trouble := self.disobeyed) is not None:
+            raise trouble
 
     def quieten(self, resource_manager: Any, tail: Tail) -> None:
         """Turn RF off although the bench is not complete: an earlier run that crashed may have left it on.
@@ -101,6 +98,16 @@ class BenchSafety:
         radio: Any = opened.pop(name, None) or Unreached(name, missing[name])
         with Connected(self._bench, opened, radio) as found:
             self._make_safe(found, goes_on=True)
+
+    @property
+    def disobeyed(self) -> BenchError | None:
+        """What is to be said where RF had to be cut by a second means, ``None`` where the radio obeyed."""
+        if not self._state.cut:
+            return None
+        return BenchError(
+            "the radio did not obey and RF had to be cut: " + "; ".join(self._state.cut),
+            next_step="find out why it did not before it is powered or connected again",
+        )
 
     @property
     def told(self) -> str:

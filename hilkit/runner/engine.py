@@ -118,6 +118,7 @@ class _Run:
             codes.append(ExitCode.NOTHING_RAN)
         else:
             stop = self._refused() or self._on_the_bench(resource_manager)
+            stop = stop or self.safety.disobeyed  # at the end too: what went well until then is no excuse
             if stop is not None:
                 reason = self._stopped(stop)
         bus, safety = self.stage.bus, self.safety

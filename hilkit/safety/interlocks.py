@@ -175,6 +175,4 @@ def _of_source(interlock: Interlock) -> bool:
 
 
 def _stop(seen: Seen) -> SafetyStop:
-    return SafetyStop(
-        f"interlock {seen.interlock.name!r} tripped: {seen.sentence}", next_step=seen.interlock.next_step
-    )
+    return SafetyStop(f"interlock {seen.interlock.name!r} tripped: {seen.sentence}", next_step=seen.next_step)

@@ -11,6 +11,7 @@ import pytest
 
 from hilkit.bench import Bench, InspectionReport, bench_lock, inspect
 from hilkit.bench.inspection import Finding, InstrumentLook, _look_at
+from hilkit.bench.interlocks import Seen
 from hilkit.clock import VirtualClock
 from hilkit.errors import BenchBusyError
 from hilkit.reports import inspection_block
@@ -249,3 +250,12 @@ def test_a_bench_in_use_is_not_touched(tmp_path: Path, monkeypatch: pytest.Monke
     with bench_lock(bench), pytest.raises(BenchBusyError):
         look_at(bench, lines=lines)
     assert lines.sent() == []
+
+
+def test_an_interlock_that_cannot_be_read_asks_for_the_link_and_not_for_what_it_guards(
+    tmp_path: Path,
+) -> None:
+    interlock = pier(tmp_path).interlocks["supply current"]
+    assert "short" in Seen(interlock=interlock, value="9 A").next_step
+    told = Seen(interlock=interlock, trouble="no answer within 3 s").next_step
+    assert told == "check power, cable and address of supply, then run again"

@@ -11,6 +11,7 @@ import pytest
 
 from hilkit.clock import VirtualClock
 from hilkit.errors import ExitCode, Interrupted, RecordError
+from hilkit.quantities import Duration
 from hilkit.record import Event, Outcome, ReadingTaken, Record, StepBegun, StepEnded
 from hilkit.runner import StopRequest, console
 from hilkit.sim.profile import Fault
@@ -329,6 +330,25 @@ def test_a_bench_made_safe_at_the_second_try_ends_the_run_but_is_no_exit_7(tmp_p
     assert "pad IS NOT AT ITS MAXIMUM" in done.stored.reason
     assert "the bench is in its safe state" in done.stored.notes[-1]
     assert [step.outcome for step in done.stored.steps] == [Outcome.SKIPPED, Outcome.SKIPPED]
+
+
+def test_a_radio_that_had_to_be_cut_at_the_end_of_a_run_is_no_pass(tmp_path: Path) -> None:
+    late = Duration(3.0)  # RF is on by then, and stays
+    radiates = Fault(instrument="radio", kind="stuck_rf", when="rf 1 off", at=late, count=10_000)
+
+    def louder(event: Event) -> None:
+        if isinstance(event, StepEnded):
+            assert table.world.radio.handle_line("trim 1 0") == "ok"
+
+    with laid(tmp_path, "  - look: {rf: true, wait: 5}", faults=[radiates]) as table:
+        code = run_on(table, tmp_path, [louder])
+        assert not table.world.radio.powered
+    stored = Record.open(tmp_path / "run")
+    assert code is ExitCode.BENCH
+    assert "the radio did not obey and RF had to be cut" in stored.reason
+    assert stored.notes[-1].startswith(
+        "the bench is in its safe state: RF of channel 1 is off only as it was cut"
+    )
 
 
 def test_a_radio_that_is_silent_at_the_start_is_cut_since_the_last_run_may_have_left_rf_on(
