@@ -1,4 +1,4 @@
-"""A look at the outputs of a supply that the bench uses; the output selected before is selected afterwards."""
+"""A look at the outputs of a supply that the bench uses, and the output selected before is selected again."""
 
 from __future__ import annotations
 
