@@ -49,6 +49,8 @@ class Interlocks:
         self._hot = hot
         self._all = tuple(connected.bench.interlocks.values())
         self._polled = tuple(each for each in self._all if each.checked == "always")
+        # A radio that is read anyhow need not be asked besides whether it is there.
+        self._asks_radio = not any(each.instrument_class == "radio" for each in self._polled)
         self._due_s = -math.inf
         self._read_s: dict[str, float] = {}
         self._reading = False
@@ -97,22 +99,27 @@ class Interlocks:
     def look(self) -> None:
         """Read what is due; ``SafetyStop`` where one does not hold.
 
-        Something is due only while RF is on, or may be.
+        Something is due only while RF is on, or may be. The radio itself is asked too, whatever the bench
+        file watches: one that is gone is a ``LinkError`` at once, not only at the next setting.
         """
-        if self._reading:
+        if self._reading or (self._tripped is None and self._clock.now() < self._due_s):
             return
-        self._refuse_tripped()
-        if not self._polled or self._clock.now() < self._due_s:
-            return
-        if self._hot():
-            self._round(self._polled)
-        elif self.source_on():
-            self._round(each for each in self._polled if _of_source(each))
+        self._read_due()
+        if hot := self._hot():
+            self._ask_radio(min(hot))
 
     def now(self) -> None:
         """Read all that is polled, due or not."""
         self.begin()
-        self.look()
+        if not self._reading:
+            self._read_due()
+
+    def _read_due(self) -> None:
+        self._refuse_tripped()
+        if self._hot():
+            self._round(self._polled)
+        elif self.source_on():
+            self._round(each for each in self._polled if _of_source(each))
 
     def _refuse_tripped(self) -> None:
         if self._tripped is not None:
@@ -139,6 +146,16 @@ class Interlocks:
             if not seen.held:
                 self._trip(seen)
         self._read_s[interlock.name] = self._clock.now()
+
+    def _ask_radio(self, channel: int) -> None:
+        radio = self._connected.radio
+        if not self._asks_radio or self._reading or radio.busy:
+            return
+        self._reading = True
+        try:
+            radio.rf(channel)
+        finally:
+            self._reading = False
 
     def _wait_for(self, interlock: Interlock, *, restoring: bool) -> None:
         """Leave a busy link alone; one that is being restored for long says nothing of its interlocks."""

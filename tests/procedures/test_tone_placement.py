@@ -178,7 +178,8 @@ def test_a_silent_port_is_an_error_that_says_what_was_seen(tmp_path):
     def silent(data):
         data["radio"]["channels"]["1"]["amplifier"]["full_scale"] = {"1.8 GHz": "-80 dBm"}
 
-    with rig(tmp_path, edit=silent) as pier:
+    no_load = ("  load: {instrument: radio, read: return_loss, min: 10 dB, above: -25 dBm}\n", "")
+    with rig(tmp_path, no_load, edit=silent) as pier:
         pier.bring_up()
         with pytest.raises(MeasurementError, match=r"no tone at 1850.000000 MHz.*highest line is") as caught:
             pier.run("tone_placement", **TONE)

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from hilkit.clock import VirtualClock
-from hilkit.errors import SafetyStop
+from hilkit.errors import LinkError, SafetyStop
 from hilkit.safety import RfState
 from hilkit.safety.interlocks import Interlocks
 from tests.bench.pier import pier
@@ -22,12 +22,18 @@ class Told:
 
     def __init__(self) -> None:
         self.asked: list[str] = []
-        self.busy = self.restoring = False
+        self.busy = self.restoring = self.gone = False
         self.return_loss, self.temperature = 20.0, 40.0
 
     def return_loss_db(self, channel: int) -> float:
         self.asked.append(f"return loss {channel}")
         return self.return_loss
+
+    def rf(self, channel: int) -> bool:
+        self.asked.append(f"rf {channel}")
+        if self.gone:
+            raise LinkError("nothing answers", instrument="radio")
+        return True
 
     def temperature_c(self) -> float:
         self.asked.append("temperature")
@@ -81,7 +87,7 @@ def test_what_is_checked_once_is_not_polled(tmp_path: Path, checked: str, before
     bench.hot = {1: STATE}
     bench.watch.at_low_power()
     assert len(bench.radio.asked) == at_low
-    assert bench.asked_in(2.0) == []
+    assert set(bench.asked_in(2.0)) == {"rf 1"}  # that it is there, nothing else
 
 
 def test_a_link_that_is_being_restored_is_left_alone_and_trips_before_long(tmp_path: Path) -> None:
@@ -120,3 +126,29 @@ def test_while_the_bench_is_made_safe_nothing_is_asked_and_nothing_raised(tmp_pa
     bench.radio.temperature = 80.0
     with bench.watch.suspended():
         assert bench.asked_in(2.0) == []
+
+
+def test_a_radio_that_no_interlock_watches_is_asked_all_the_same_while_rf_is_on(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, checked="before_rf")
+    assert bench.asked_in(5.0) == []
+    bench.hot = {1: STATE}
+    assert bench.asked_in(10.0).count("rf 1") >= 10.0 / 0.5
+    bench.radio.busy = True
+    assert bench.asked_in(1.0) == []
+
+
+def test_a_radio_that_is_gone_ends_a_wait_within_half_a_second(tmp_path: Path) -> None:
+    bench = Bench(tmp_path, checked="before_rf")
+    bench.hot = {1: STATE}
+    bench.asked_in(1.0)
+    bench.radio.gone = True
+    began = bench.clock.now()
+    with pytest.raises(LinkError):
+        bench.asked_in(10.0)
+    assert bench.clock.now() - began <= 0.5
+
+
+def test_a_radio_that_is_read_for_an_interlock_is_not_asked_twice(tmp_path: Path) -> None:
+    bench = Bench(tmp_path)
+    bench.hot = {1: STATE}
+    assert "rf 1" not in bench.asked_in(2.0)
