@@ -24,6 +24,11 @@ OWN = (
     "gain_flatness",
     "path_calibration",
     "path_verification",
+    "noise_figure",
+    "receiver_gain",
+    "receiver_intercept",
+    "receiver_responses",
+    "sensitivity",
 )
 
 
