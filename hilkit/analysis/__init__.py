@@ -9,6 +9,7 @@ from hilkit.analysis.averages import (
     samples_for_noise,
     sweep_time_s,
 )
+from hilkit.analysis.emissions import MaskSegment, Nearest, emission_levels_dbm, nearest_to_mask
 from hilkit.analysis.frequency import LineCentre, line_centre
 from hilkit.analysis.lines import LineReading, LineShape, line_shape, read_line, stray_line_hz
 from hilkit.analysis.occupied import Occupied, occupied_bandwidth, x_db_bandwidth
@@ -43,7 +44,9 @@ __all__ = [
     "LineCentre",
     "LineReading",
     "LineShape",
+    "MaskSegment",
     "Mechanism",
+    "Nearest",
     "Neighbour",
     "Occupied",
     "amplifier_partner",
@@ -53,6 +56,7 @@ __all__ = [
     "cumulative_errors_db",
     "dbm_to_w",
     "density_dbm_hz",
+    "emission_levels_dbm",
     "explained_by",
     "join_segments",
     "line_centre",
@@ -60,6 +64,7 @@ __all__ = [
     "line_frequency_hz",
     "line_sd_db",
     "line_shape",
+    "nearest_to_mask",
     "neighbours",
     "noise_floor",
     "noise_sd_db",

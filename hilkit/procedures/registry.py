@@ -19,6 +19,7 @@ from hilkit.procedures.bring_up import BringUp
 from hilkit.procedures.channel_power import ChannelPower
 from hilkit.procedures.compression import Compression
 from hilkit.procedures.contract import Procedure
+from hilkit.procedures.emission_mask import EmissionMask
 from hilkit.procedures.frequency_error import FrequencyError
 from hilkit.procedures.gain_flatness import GainFlatness
 from hilkit.procedures.intermodulation import Intermodulation
@@ -48,6 +49,7 @@ PROCEDURES: Mapping[str, Procedure[Any]] = MappingProxyType(
             ChannelPower,
             OccupiedBandwidth,
             AdjacentLeakage,
+            EmissionMask,
             Retune,
             Intermodulation,
             Compression,

@@ -13,8 +13,11 @@ import scipy.integrate
 import scipy.signal
 
 from hilkit.analysis import (
+    MaskSegment,
     band_power,
     channel_beside,
+    emission_levels_dbm,
+    nearest_to_mask,
     neighbours,
     occupied_bandwidth,
     rrc_power_response,
@@ -160,3 +163,39 @@ def test_the_neighbours_of_a_20_mhz_carrier_stand_where_the_tables_say():
         assert [each.width_hz for each in found] == [pytest.approx(width_mhz * 1e6)] * 2
     with pytest.raises(ValueError, match="no kind of adjacent channel"):
         neighbours("gsm", bandwidth_hz=20e6, configuration_hz=19.08e6)
+
+
+@pytest.mark.parametrize("bandwidth_hz", [100e3, 1e6])
+def test_a_narrow_filter_is_integrated_up_to_the_measurement_bandwidth(bandwidth_hz):
+    # Power of a single pole between two frequencies: fc N0 (atan(f2/fc) - atan(f1/fc)).
+    corner_hz, at_hz = 1e6, 5e6
+    edges = (at_hz - bandwidth_hz / 2, at_hz + bandwidth_hz / 2)
+    power = 1e-12 * corner_hz * (math.atan(edges[1] / corner_hz) - math.atan(edges[0] / corner_hz))
+    (level,) = emission_levels_dbm(
+        trace_of(single_pole(corner_hz)), [CENTRE_HZ + at_hz], bandwidth_hz=bandwidth_hz
+    )
+    assert level == pytest.approx(10 * math.log10(power * 1e3), abs=0.005)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+def test_the_worst_place_under_a_sloped_mask_is_found(side):
+    # A single pole far out falls as f^-2: -20 log10 f; a line of s dB/Hz is parallel where 20/(f ln 10) = s.
+    trace = trace_of(single_pole(0.1e6))
+    segment = MaskSegment(from_hz=1e6, to_hz=11e6, from_dbm=-40.0, to_dbm=-60.0, bandwidth_hz=100e3)
+    found = nearest_to_mask(trace, segment, edge_hz=CENTRE_HZ, side=side)
+    # s = 2 dB/MHz: there the skirt is furthest under the line, so that the worst place is at one end.
+    margins = {
+        hz: float(segment.limit_dbm(hz)) - 10 * math.log10(1e3 * 1e-12 * 100e3 / (1 + (hz / 0.1e6) ** 2))
+        for hz in (1e6, 11e6)
+    }
+    assert found.offset_hz == min(margins, key=margins.__getitem__)
+    assert found.margin_db == pytest.approx(min(margins.values()), abs=0.02)
+
+
+def test_a_mask_outside_the_swept_range_is_told_and_so_is_a_filter_wider_than_it_asks_for():
+    trace = trace_of(single_pole(0.1e6))
+    outside = MaskSegment(from_hz=1e6, to_hz=60e6, from_dbm=0.0, to_dbm=0.0, bandwidth_hz=1e6)
+    with pytest.raises(MeasurementError, match="the mask reaches"):
+        nearest_to_mask(trace, outside, edge_hz=CENTRE_HZ, side=1)
+    with pytest.raises(MeasurementError, match="cannot be integrated up to 1000 Hz"):
+        emission_levels_dbm(trace, [CENTRE_HZ], bandwidth_hz=1e3)

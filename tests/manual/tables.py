@@ -247,6 +247,7 @@ PROCEDURES = (
     "channel_power",
     "occupied_bandwidth",
     "adjacent_leakage",
+    "emission_mask",
     "retune",
     "intermodulation",
     "compression",
@@ -339,6 +340,12 @@ TABLES = [
     Table("bench_file", "Accuracy of the radio", KEY_HEAD, modelled("hilkit.bench.accuracy.RadioAccuracy")),
     Table(
         "bench_file", "Correlations", KEY_HEAD, modelled("hilkit.bench.correlation_entries.CorrelationEntry")
+    ),
+    Table(
+        "procedures",
+        "Settings of emission_mask",
+        KEY_HEAD,
+        modelled("hilkit.procedures.emission_mask.MaskPart"),
     ),
     Table("plan_file", "Keys of the file", KEY_HEAD, modelled("hilkit.plans.PlanFile")),
     Table("limits_and_verdicts", "Keys of a limit", KEY_HEAD, modelled("hilkit.judgement.LimitFile")),

@@ -22,6 +22,10 @@ CASES = {
     "power_sweep": {**SWEEP, "pad": "20 dB", "usable_range": "6 dB"},
     "channel_power": STREAM,
     "occupied_bandwidth": STREAM,
+    "emission_mask": {
+        **STREAM,
+        "mask": [{"from": "0.05 MHz", "to": "5.05 MHz", "limit": "-7 dBm", "bandwidth": "100 kHz"}],
+    },
     "adjacent_leakage": {**STREAM, "configuration": "19.08 MHz"},
     "retune": {**TONE, "to": "1862.5 MHz", "attenuation": "8 dB"},
 }

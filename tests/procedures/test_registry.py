@@ -17,6 +17,7 @@ OWN = (
     "channel_power",
     "occupied_bandwidth",
     "adjacent_leakage",
+    "emission_mask",
     "retune",
     "intermodulation",
     "compression",

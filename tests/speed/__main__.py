@@ -6,13 +6,14 @@ import argparse
 import platform
 import sys
 
-from tests.speed import modulation, night, power_sweep, startup, synthesis
+from tests.speed import modulation, night, power_sweep, startup, swept, synthesis
 
 BENCHMARKS = {
     "startup": startup.figures,
     "night": night.figures,
     "power_sweep": power_sweep.figures,
     "synthesis": synthesis.figures,
+    "swept": swept.figures,
     "modulation": modulation.figures,
 }
 

@@ -21,6 +21,7 @@ TARGETS = {
     "night": ["night check, one step only: wall time", "night check, one step only: peak memory"],
     "power_sweep": ["power sweep over a socket / bare loop, the same lines"],
     "synthesis": ["read through PyVISA: 1001 points as a block"],
+    "swept": ["channel power", "carrier and four adjacent channels", "occupied bandwidth"],
     "modulation": ["modulation: 1.23 M samples to EVM", "modulation: 1.23 M samples to EVM, memory"],
 }
 

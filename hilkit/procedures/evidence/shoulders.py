@@ -27,7 +27,7 @@ from hilkit.readings import Evidence
 if TYPE_CHECKING:
     from hilkit.bench import Bench
 
-__all__ = ["Chosen", "best_setting", "own_shoulder_db"]
+__all__ = ["Chosen", "best_setting", "own_density_db", "own_shoulder_db"]
 
 _HIDES_LITTLE_DB = -10.0
 """Highest level of the analyser's own product against what was read: it then adds or takes 3.3 dB at most."""
@@ -87,6 +87,17 @@ def own_shoulder_db(bench: Bench, mixer_dbm: float, *, beyond: bool = False) -> 
     if intercept is None:
         return None
     return 2 * (mixer_dbm - intercept.dbm) - 10 * math.log10(3.0) - (10.0 if beyond else 0.0)
+
+
+def own_density_db(bench: Bench, mixer_dbm: float, *, share: float) -> float | None:
+    """Return what the analyser itself puts into a narrow band beside the carrier against it, at most.
+
+    ``share`` is the band's part of the carrier's width. Three flat bands convolved have half of their
+    greatest mean density at the edge of the carrier, where they are highest beside it: (P/IP)^2 times the
+    share, with the same intercept as in :func:`own_shoulder_db`.
+    """
+    in_channel_db = own_shoulder_db(bench, mixer_dbm)
+    return None if in_channel_db is None else in_channel_db + 10 * math.log10(3.0 * share)
 
 
 def _by_steps(settings: list[Setting], name: str) -> Chosen:
