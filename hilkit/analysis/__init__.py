@@ -27,6 +27,7 @@ from hilkit.analysis.products import (
 )
 from hilkit.analysis.settling import settled_after
 from hilkit.analysis.spectra import AVERAGING_BIAS_DB, Floor, noise_floor, thermal_noise_dbm
+from hilkit.analysis.spurious import candidates_hz, highest_hz, outside
 from hilkit.analysis.steps import (
     cumulative_errors_db,
     join_segments,
@@ -51,6 +52,7 @@ __all__ = [
     "Occupied",
     "amplifier_partner",
     "band_power",
+    "candidates_hz",
     "channel_beside",
     "collisions",
     "cumulative_errors_db",
@@ -58,6 +60,7 @@ __all__ = [
     "density_dbm_hz",
     "emission_levels_dbm",
     "explained_by",
+    "highest_hz",
     "join_segments",
     "line_centre",
     "line_frequencies_hz",
@@ -70,6 +73,7 @@ __all__ = [
     "noise_sd_db",
     "occupied_bandwidth",
     "off_band",
+    "outside",
     "power_sum_dbm",
     "range_covered_db",
     "rbw_for_floor_hz",

@@ -15,14 +15,13 @@ from hilkit.procedures.contract import Band, Exposure, Need, Procedure, Settings
 from hilkit.procedures.evidence import floor_check
 from hilkit.procedures.evidence.attenuation import Setting
 from hilkit.procedures.evidence.shoulders import best_setting, own_density_db
-from hilkit.procedures.leakage import MIXER_LEVEL_DBM
+from hilkit.procedures.leakage import first_attenuation_db
 from hilkit.procedures.receiver import with_evidence
 from hilkit.procedures.stream_budgets import with_left_over
 from hilkit.procedures.streams import (
     Pair,
     Stream,
     StreamSettings,
-    expected_mean_dbm,
     misfits_of_stream,
     stream_exposures,
     stream_state,
@@ -255,9 +254,8 @@ def _carrier(stream: Stream, settings: EmissionMaskSettings, pair: Pair) -> Band
 def _setups(stream: Stream, settings: EmissionMaskSettings) -> list[SweepSetup]:
     receiver = stream.receiver
     grid_db = receiver.limits.attenuation_step_db or 1.0
-    low_db, high_db = receiver.limits.attenuation_db
-    over_db = expected_mean_dbm(stream.session.bench, stream.state) - MIXER_LEVEL_DBM
-    first_db = min(max(math.ceil(over_db / grid_db - 1e-9) * grid_db, low_db), high_db)
+    high_db = receiver.limits.attenuation_db[1]
+    first_db = first_attenuation_db(stream)
     step_db = math.floor(_STEP_DB / grid_db) * grid_db
     low_hz, high_hz = _span(settings)
     return [

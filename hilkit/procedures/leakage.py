@@ -19,7 +19,7 @@ from hilkit.readings import Bound, Budget, Evidence, Measured, Trace
 if TYPE_CHECKING:
     from hilkit.instruments import SweepSetup
 
-__all__ = ["SIDES", "CarrierRead", "Leak", "Shoulders"]
+__all__ = ["SIDES", "CarrierRead", "Leak", "Shoulders", "first_attenuation_db"]
 
 SIDES = {"lower": (-1, 0), "upper": (1, 0), "lower_second": (-1, 1), "upper_second": (1, 1)}
 """Name of each adjacent channel: on which side it is, and whether the first or the second."""
@@ -81,6 +81,15 @@ class CarrierRead:
         )
 
 
+def first_attenuation_db(stream: Stream) -> float:
+    """Return the input attenuation that puts the mean of the stream at ``MIXER_LEVEL_DBM``."""
+    limits = stream.receiver.limits
+    grid_db = limits.attenuation_step_db or 1.0
+    low_db, high_db = limits.attenuation_db
+    over_db = expected_mean_dbm(stream.session.bench, stream.state) - MIXER_LEVEL_DBM
+    return min(max(math.ceil(over_db / grid_db - 1e-9) * grid_db, low_db), high_db)
+
+
 class Shoulders:
     """Searches the input attenuation at which the channels beside a stream are read best."""
 
@@ -108,9 +117,8 @@ class Shoulders:
         """Read three settings, and more until the last step changes nothing or the floor has it all."""
         limits = self._receiver.limits
         grid_db = limits.attenuation_step_db or 1.0
-        low_db, high_db = limits.attenuation_db
-        over_db = expected_mean_dbm(self._bench, self._stream.state) - MIXER_LEVEL_DBM
-        first_db = min(max(math.ceil(over_db / grid_db - 1e-9) * grid_db, low_db), high_db)
+        high_db = limits.attenuation_db[1]
+        first_db = first_attenuation_db(self._stream)
         self._take(first_db)
         step_db = math.ceil(self._step_db() / grid_db - 1e-9) * grid_db
         others = [first_db + number * step_db for number in (1, 2)]

@@ -33,6 +33,7 @@ from hilkit.procedures.receiver_intercept import ReceiverIntercept
 from hilkit.procedures.receiver_responses import ReceiverResponses
 from hilkit.procedures.retune import Retune
 from hilkit.procedures.sensitivity import Sensitivity
+from hilkit.procedures.spurious_search import SpuriousSearch
 from hilkit.procedures.tone_placement import TonePlacement
 
 __all__ = ["ENTRY_POINT_GROUP", "PROCEDURES", "find", "names"]
@@ -50,6 +51,7 @@ PROCEDURES: Mapping[str, Procedure[Any]] = MappingProxyType(
             OccupiedBandwidth,
             AdjacentLeakage,
             EmissionMask,
+            SpuriousSearch,
             Retune,
             Intermodulation,
             Compression,

@@ -30,6 +30,7 @@ __all__ = [
     "QuadratureProfile",
     "RadioIdentity",
     "RadioProfile",
+    "SpuriousProfile",
     "SynthesiserProfile",
     "WaveformProfile",
 ]
@@ -145,13 +146,21 @@ class WaveformProfile(FileModel):
         return {"qpsk": 2, "16qam": 4, "64qam": 6, "256qam": 8}[self.modulation]
 
 
+class SpuriousProfile(FileModel):
+    """A line that a channel sends besides its signal while RF is on: of a clock, a converter, a loop."""
+
+    frequency: Frequency
+    level: Level
+
+
 class ChannelProfile(FileModel):
     """One transmit channel.
 
     ``leak`` is the carrier that reaches the port past the transmit attenuator, ``off_residue`` what remains
     of it with RF off. ``inverted`` puts the stream on the other side of the carrier, as swapped I and Q do.
-    ``crosstalk`` is how far below its own port this channel appears at the other ports. ``receiver`` is what
-    listens at a receive port of the same number, without one where there is none.
+    ``crosstalk`` is how far below its own port this channel appears at the other ports. ``spurious`` are
+    lines at the port that do not follow the signal. ``receiver`` is what listens at a receive port of the
+    same number, without one where there is none.
     """
 
     modulator: ModulatorProfile
@@ -165,6 +174,7 @@ class ChannelProfile(FileModel):
     off_residue: Level = Level.parse("-200 dBm")
     off_isolation: Ratio = Ratio.parse("80 dB")
     crosstalk: Ratio = Ratio.parse("200 dB")
+    spurious: tuple[SpuriousProfile, ...] = ()
     match: Ratio = Ratio.parse("26 dB")
     match_phase: Angle = Angle.parse("0 deg")
     receiver: ReceiverProfile | None = None

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from hilkit.sim.frontend import Arrival, Comb, Skirt
 from hilkit.sim.path import Branch, reflection
 from hilkit.sim.path import transfer as wave_transfer
 from hilkit.sim.profile import Profile
-from hilkit.sim.profile_radio import SynthesiserProfile
+from hilkit.sim.profile_radio import SpuriousProfile, SynthesiserProfile
 from hilkit.sim.radio import SimRadio
 from hilkit.sim.substitution import Feed, SimGenerator, joined
 from hilkit.sim.switchgear import SimPad, SimRelay
@@ -76,6 +76,7 @@ class Wiring:
                 channel = self._radio.channels[number].profile
                 loss_db = 0.0 if number == feed.channel else channel.crosstalk.db
                 combs.append(self._comb(ends, transmission, loss_db, self._skirts[number]))
+                combs += self._spurious_combs(ends, channel.spurious if transmission.rf_on else (), loss_db)
                 stream = band(transmission)
                 if stream is not None:
                     bands.append(self._band(ends, stream, loss_db))
@@ -100,6 +101,17 @@ class Wiring:
             amplitudes=lines * through,
             skirt=skirt,
         )
+
+    def _spurious_combs(self, ends: Ends, lines: Iterable[SpuriousProfile], loss_db: float) -> Iterator[Comb]:
+        for line in lines:
+            frequency = np.array([line.frequency.hz])
+            through = self.transfer(frequency, *ends) * 10 ** (-loss_db / 20)
+            yield Comb(
+                carrier_hz=line.frequency.hz,
+                offset_hz=0.0,
+                orders=np.zeros(1, dtype=np.int64),
+                amplitudes=through * np.sqrt(watts(line.level.dbm)),
+            )
 
     def _band(self, ends: Ends, stream: Band, loss_db: float) -> Band:
         edge = stream.offset_hz[-1]

@@ -18,6 +18,7 @@ OWN = (
     "occupied_bandwidth",
     "adjacent_leakage",
     "emission_mask",
+    "spurious_search",
     "retune",
     "intermodulation",
     "compression",

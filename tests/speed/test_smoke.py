@@ -50,7 +50,10 @@ def test_an_unknown_benchmark_is_answered_with_those_that_there_are() -> None:
         [sys.executable, "-m", "tests.speed", "sound"], cwd=ROOT, capture_output=True, encoding="utf-8"
     )
     assert done.returncode == 2
-    assert "there is no sound; there are startup, night, power_sweep, synthesis, modulation" in done.stderr
+    assert (
+        "there is no sound; there are startup, night, power_sweep, synthesis, swept, modulation"
+        in done.stderr
+    )
 
 
 def test_pairs_are_taken_in_turns() -> None:

@@ -27,7 +27,7 @@ from hilkit.readings import Evidence
 if TYPE_CHECKING:
     from hilkit.bench import Bench
 
-__all__ = ["Chosen", "best_setting", "own_density_db", "own_shoulder_db"]
+__all__ = ["Chosen", "best_setting", "own_density_db", "own_shoulder_db", "steady_evidence"]
 
 _HIDES_LITTLE_DB = -10.0
 """Highest level of the analyser's own product against what was read: it then adds or takes 3.3 dB at most."""
@@ -100,21 +100,20 @@ def own_density_db(bench: Bench, mixer_dbm: float, *, share: float) -> float | N
     return None if in_channel_db is None else in_channel_db + 10 * math.log10(3.0 * share)
 
 
-def _by_steps(settings: list[Setting], name: str) -> Chosen:
-    steady = all(abs(each.level_db - settings[0].level_db) <= ACCEPTED_DB for each in settings)
-    index = 0 if steady else len(settings) - 2
-    chosen, last, before = settings[index], settings[-1], settings[-2]
+def steady_evidence(settings: list[Setting], name: str) -> Evidence:
+    """Return the evidence of settings that were accepted."""
+    last, before = settings[-1], settings[-2]
     change_db, sd_db = last.level_db - before.level_db, math.hypot(last.sd_db, before.sd_db)
-    more_db = last.attenuation_db - settings[0].attenuation_db
-    if steady:
+    if _steady(settings):
+        more_db = last.attenuation_db - settings[0].attenuation_db
         sentence = f"{name} stays with {more_db:g} dB more input attenuation"
     else:
         sentence = (
-            f"{name} is read at {chosen.attenuation_db:g} dB of input attenuation: at "
+            f"{name} is read at {before.attenuation_db:g} dB of input attenuation: at "
             f"{settings[0].attenuation_db:g} dB the analyser's own product changed it by "
-            f"{settings[0].level_db - chosen.level_db:+.1f} dB"
+            f"{settings[0].level_db - before.level_db:+.1f} dB"
         )
-    evidence = Evidence(
+    return Evidence(
         name=NAME,
         held=True,
         observed=f"{change_db:+.2f} dB from {before.attenuation_db:g} to {last.attenuation_db:g} dB, "
@@ -122,10 +121,20 @@ def _by_steps(settings: list[Setting], name: str) -> Chosen:
         required=REQUIRED,
         sentence=sentence,
     )
-    rest_db = left_over_db(settings, chosen)
+
+
+def _by_steps(settings: list[Setting], name: str) -> Chosen:
+    index = 0 if _steady(settings) else len(settings) - 2
     return Chosen(
-        index=index, rest_db=rest_db, source="change with more input attenuation", evidence=evidence
+        index=index,
+        rest_db=left_over_db(settings, settings[index]),
+        source="change with more input attenuation",
+        evidence=steady_evidence(settings, name),
     )
+
+
+def _steady(settings: list[Setting]) -> bool:
+    return all(abs(each.level_db - settings[0].level_db) <= ACCEPTED_DB for each in settings)
 
 
 def _open(chosen: Setting, own_db: float | None, name: str) -> Evidence:
