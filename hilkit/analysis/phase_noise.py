@@ -37,8 +37,8 @@ def density_in(trace: Trace, *, low_hz: float, high_hz: float) -> NoiseDensity:
     """Return the mean noise density of ``trace`` from ``low_hz`` to ``high_hz``, by powers.
 
     The mean power of the points over the noise bandwidth of the filter (Application Note 150, "Spectrum
-    Analysis Basics", p. 67). The highest point may exceed the mean by 6 standard deviations of one point;
-    more is a line. ``MeasurementError`` where fewer than three points lie there.
+    Analysis Basics", p. 67). The highest point may exceed a straight line through
+    the levels by 6 standard deviations of one point; more is a spectral line. ``MeasurementError`` where fewer than three points lie there.
     """
     inside = (trace.frequency_hz >= low_hz - 1e-6) & (trace.frequency_hz <= high_hz + 1e-6)
     power = 10 ** (trace.level_dbm[inside] / 10)
@@ -53,7 +53,10 @@ def density_in(trace: Trace, *, low_hz: float, high_hz: float) -> NoiseDensity:
     width_hz = max(high_hz - low_hz, trace.noise_bandwidth_hz)
     independent = min(len(power), max(1.0, width_hz / trace.noise_bandwidth_hz))
     own = 1 / math.sqrt(trace.samples_per_point)
-    over_db = 10 * math.log10(float(power.max()) / mean) - 10 * math.log10(1 + _OUTLIER_SD * own)
+    # The density falls over the span: what counts is the distance from a straight line through it.
+    frequency, level = trace.frequency_hz[inside] - low_hz, trace.level_dbm[inside]
+    beside = 10 ** ((level - np.polyval(np.polyfit(frequency, level, 1), frequency)) / 10)
+    over_db = 10 * math.log10(float(beside.max() / beside.mean())) - 10 * math.log10(1 + _OUTLIER_SD * own)
     return NoiseDensity(
         dbm_per_hz=10 * math.log10(mean) - 10 * math.log10(trace.noise_bandwidth_hz),
         sd_db=DB_PER_NEPER * own / math.sqrt(independent),

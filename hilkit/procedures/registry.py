@@ -27,6 +27,7 @@ from hilkit.procedures.noise_figure import NoiseFigure
 from hilkit.procedures.occupied_bandwidth import OccupiedBandwidth
 from hilkit.procedures.path_calibration import PathCalibration
 from hilkit.procedures.path_verification import PathVerification
+from hilkit.procedures.phase_noise import PhaseNoise
 from hilkit.procedures.power_sweep import PowerSweep
 from hilkit.procedures.receiver_gain import ReceiverGain
 from hilkit.procedures.receiver_intercept import ReceiverIntercept
@@ -57,6 +58,7 @@ PROCEDURES: Mapping[str, Procedure[Any]] = MappingProxyType(
             Compression,
             FrequencyError,
             GainFlatness,
+            PhaseNoise,
             PathCalibration,
             PathVerification,
             NoiseFigure,

@@ -254,6 +254,7 @@ PROCEDURES = (
     "compression",
     "frequency_error",
     "gain_flatness",
+    "phase_noise",
     "path_calibration",
     "path_verification",
     "noise_figure",

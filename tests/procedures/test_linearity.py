@@ -141,6 +141,47 @@ def test_the_band_is_as_flat_as_the_path_is_known(tmp_path):
         assert [each.index for each in found if each.name == "gain"] == [-10e6, -6e6, 2e6, 6e6, 10e6]
 
 
+def sum_of_both(offset_hz: float) -> float:
+    """Return the noise in dBc/Hz that the shipped profile gives the radio and its analyser together."""
+    radio = 10**-9.8 / (1 + (offset_hz / 60e3) ** 2) + 10**-15.0
+    analyser = 10**-10.8 / (1 + (offset_hz / 150e3) ** 2) + 10**-14.8
+    return 10 * math.log10(radio + analyser)
+
+
+def test_the_noise_beside_the_tone_bounds_that_of_the_radio(tmp_path):
+    """Every density is at least that of radio and analyser together, and at most 1.5 dB above it (floor)."""
+    with rig(tmp_path) as pier:
+        pier.bring_up()
+        found = pier.run("phase_noise", **SINGLE)
+        densities = [each for each in found if each.name == "phase_noise"]
+        assert [round(each.index) for each in densities] == [10000, 31623, 100000, 316228, 1000000]
+        for each in densities:
+            assert each.bound is Bound.UPPER
+            assert -0.1 < each.value - sum_of_both(each.index) < 1.5
+        whole = by_key(found)
+        # Straight lines through five densities: within half a dB of the integral over a fine grid.
+        offset = [10e3 * 100 ** (n / 2000) for n in range(2001)]
+        power = [10 ** (sum_of_both(hz) / 10) for hz in offset]
+        exact = sum(
+            (b - a) * (p + q) / 2 for a, b, p, q in zip(offset, offset[1:], power, power[1:], strict=False)
+        )
+        assert whole["integrated_phase_noise", ""].value == pytest.approx(10 * math.log10(exact), abs=0.8)
+
+
+def test_a_line_beside_the_tone_is_no_noise(tmp_path):
+    def spur(data):
+        spurs = data["analysers"]["analyser"]["spurs"]
+        spurs.append({"frequency": "1850.1 MHz", "level": "-80 dBm"})
+
+    with rig(tmp_path, edit=spur) as pier:
+        pier.bring_up()
+        found = {each.index: each for each in pier.run("phase_noise", **SINGLE) if each.index is not None}
+        held = {
+            hz: {e.name: e.held for e in each.evidence}["no line in the noise"] for hz, each in found.items()
+        }
+        assert [hz for hz, good in held.items() if not good] == [pytest.approx(100e3)]
+
+
 @pytest.mark.parametrize(
     ("name", "settings"),
     [
@@ -148,6 +189,7 @@ def test_the_band_is_as_flat_as_the_path_is_known(tmp_path):
         ("compression", SINGLE),
         ("frequency_error", SINGLE),
         ("gain_flatness", {**WHERE, "bandwidth": "20 MHz"}),
+        ("phase_noise", SINGLE),
     ],
 )
 def test_each_does_what_it_declares(name, settings):

@@ -24,6 +24,7 @@ OWN = (
     "compression",
     "frequency_error",
     "gain_flatness",
+    "phase_noise",
     "path_calibration",
     "path_verification",
     "noise_figure",
