@@ -38,7 +38,8 @@ def density_in(trace: Trace, *, low_hz: float, high_hz: float) -> NoiseDensity:
 
     The mean power of the points over the noise bandwidth of the filter (Application Note 150, "Spectrum
     Analysis Basics", p. 67). The highest point may exceed a straight line through
-    the levels by 6 standard deviations of one point; more is a spectral line. ``MeasurementError`` where fewer than three points lie there.
+    the levels by 6 standard deviations of one point; more is a spectral line.
+    ``MeasurementError`` where fewer than three points lie there.
     """
     inside = (trace.frequency_hz >= low_hz - 1e-6) & (trace.frequency_hz <= high_hz + 1e-6)
     power = 10 ** (trace.level_dbm[inside] / 10)
