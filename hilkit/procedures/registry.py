@@ -28,6 +28,7 @@ from hilkit.procedures.occupied_bandwidth import OccupiedBandwidth
 from hilkit.procedures.path_calibration import PathCalibration
 from hilkit.procedures.path_verification import PathVerification
 from hilkit.procedures.phase_noise import PhaseNoise
+from hilkit.procedures.power_dynamic_range import PowerDynamicRange
 from hilkit.procedures.power_sweep import PowerSweep
 from hilkit.procedures.receiver_gain import ReceiverGain
 from hilkit.procedures.receiver_intercept import ReceiverIntercept
@@ -59,6 +60,7 @@ PROCEDURES: Mapping[str, Procedure[Any]] = MappingProxyType(
             FrequencyError,
             GainFlatness,
             PhaseNoise,
+            PowerDynamicRange,
             PathCalibration,
             PathVerification,
             NoiseFigure,

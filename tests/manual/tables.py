@@ -255,6 +255,7 @@ PROCEDURES = (
     "frequency_error",
     "gain_flatness",
     "phase_noise",
+    "power_dynamic_range",
     "path_calibration",
     "path_verification",
     "noise_figure",

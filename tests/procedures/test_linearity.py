@@ -15,6 +15,24 @@ WHERE = {"channel": 1, "carrier": CARRIER, "attenuation": "0 dB"}
 TONES = {**WHERE, "first": "6 MHz", "second": "8 MHz", "drive": "-9 dBFS"}
 SINGLE = {**WHERE, "offset": "7.5 MHz"}
 
+RANGE = {
+    **WHERE,
+    "bandwidth": "20 MHz",
+    "full": "nr20",
+    "single": "nr20_one_block",
+    "single_drive": "-32.3 dBFS",
+}
+
+
+def test_the_range_between_all_blocks_and_one_is_that_of_their_drives(tmp_path):
+    """The streams are 20.3 dB apart; the full one is compressed by 0.05 dB or so, the single one is not."""
+    with rig(tmp_path) as pier:
+        pier.bring_up()
+        found = by_key(pier.run("power_dynamic_range", **RANGE))
+        assert found["dynamic_range", ""].value == pytest.approx(20.3, abs=0.2)
+        assert found["dynamic_range", ""].bound is Bound.EXACT
+        assert pier.misfits("power_dynamic_range", **{**RANGE, "single": "nr20"})[0][0] == "single"
+
 
 def test_the_products_are_those_of_the_radio_and_of_third_order(tmp_path):
     with rig(tmp_path) as pier:
@@ -190,6 +208,7 @@ def test_a_line_beside_the_tone_is_no_noise(tmp_path):
         ("frequency_error", SINGLE),
         ("gain_flatness", {**WHERE, "bandwidth": "20 MHz"}),
         ("phase_noise", SINGLE),
+        ("power_dynamic_range", RANGE),
     ],
 )
 def test_each_does_what_it_declares(name, settings):

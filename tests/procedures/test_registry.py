@@ -25,6 +25,7 @@ OWN = (
     "frequency_error",
     "gain_flatness",
     "phase_noise",
+    "power_dynamic_range",
     "path_calibration",
     "path_verification",
     "noise_figure",

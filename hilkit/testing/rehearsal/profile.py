@@ -65,9 +65,10 @@ def waveforms_of(plan: Plan) -> dict[str, float]:
     found: dict[str, float] = {}
     for combination, step in plan.runs():
         settings = step.settings(combination)
-        name, bandwidth = getattr(settings, "waveform", None), getattr(settings, "bandwidth", None)
-        if isinstance(name, str):
-            found[name] = 0.95 * bandwidth.hz if bandwidth is not None else 1e6
+        bandwidth = getattr(settings, "bandwidth", None)
+        for key in ("waveform", "full", "single"):
+            if isinstance(name := getattr(settings, key, None), str):
+                found[name] = 0.95 * bandwidth.hz if bandwidth is not None else 1e6
     return found
 
 
