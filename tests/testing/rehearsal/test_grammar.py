@@ -17,6 +17,8 @@ ARGUMENTS = {
     "channel": "1",
     "channels": "101,102",
     "offset": "7500000",
+    "first": "6000000",
+    "second": "8000000",
     "level": "-6",
     "waveform": "nr20",
     "output": "2",
