@@ -90,6 +90,9 @@ class Filter:
         side = math.ceil(4 * self.width_hz / step)
         if side > 2:
             kernel = self.response(np.asarray(np.arange(-side, side + 1) * step, dtype=np.float64))
+            if len(kernel) > len(density):  # a filter wider than all of the stream: its own shape is seen
+                density = np.pad(density, side)
+                grid_hz = grid_hz[0] + step * np.arange(-side, len(density) - side)
             density = np.convolve(density, kernel / kernel.sum(), mode="same")
         return np.interp(offset_hz, grid_hz, density, left=0.0, right=0.0) * self.noise_bandwidth_hz
 

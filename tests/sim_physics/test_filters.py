@@ -68,3 +68,14 @@ def test_a_fast_sweep_reads_low_and_wide_as_a_chirp_through_the_filter_does(spee
 def test_a_calibrated_sweep_is_left_alone() -> None:
     told = sweep_loss(60e6, 1.0, 0.015, 100e3)
     assert (told.loss_db, told.widening, told.shift_hz) == (0.0, 1.0, 0.0)
+
+
+def test_a_stream_narrower_than_the_filter_shows_the_filter():
+    """All of its power stands in the middle, and half of it half a filter width beside."""
+    shape = resolution_filter("gaussian", 200e3)
+    grid = np.arange(-500, 500) * 300.0
+    density = np.where(np.abs(grid) <= 5e3, 1.0 / 10e3, 0.0)
+    power = float(density.sum() * 300.0)
+    middle, half = shape.smooth(np.array([0.0, 100e3]), grid, density)
+    assert middle == pytest.approx(power, rel=0.02)
+    assert half == pytest.approx(power / 2, rel=0.02)
