@@ -1,4 +1,8 @@
-"""Whether RF is off at a port, by the level that the analyser sees there through the route as it stands."""
+"""Whether RF is off at a port, by the level there and not by what the radio says of its switch.
+
+The analyser tells, through the route as it stands; of a port that it does not see, the radio's own detector of
+forward power, where it has one.
+"""
 
 from __future__ import annotations
 
@@ -34,17 +38,24 @@ TEXT = "is RF off?"
 
 @dataclass(frozen=True, kw_only=True)
 class PortLevel:
-    """What was seen of a port: ``off`` or ``on`` at ``level_dbm``, or ``unseen``, with the reason."""
+    """What was seen of a port: ``off`` or ``on`` at ``level_dbm``, or ``unseen``, with the reason.
+
+    ``by`` is what told the level.
+    """
 
     seen: Literal["off", "on", "unseen"]
     level_dbm: float = math.nan
     reason: str = ""
+    by: str = "the analyser"
 
 
-def look_at_ports(connected: Connected, channels: Collection[int]) -> dict[int, PortLevel]:
+def look_at_ports(
+    connected: Connected, channels: Collection[int], *, detectors: Collection[int] = ()
+) -> dict[int, PortLevel]:
     """Look at the ports of these channels, each at its carrier, or over its bands where nobody knows it.
 
-    No relay and no pad moves. Raises nothing.
+    Of those in ``detectors`` that the analyser does not see, the radio's own detector is asked. No relay and
+    no pad moves. Raises nothing.
     """
     off_dbm = connected.bench.off_level_dbm
     if off_dbm is None:
@@ -59,7 +70,24 @@ def look_at_ports(connected: Connected, channels: Collection[int]) -> dict[int, 
             found[channel] = PortLevel(seen="unseen", reason=error.message)
         except Exception as error:  # a defect here must not end the safe state
             found[channel] = PortLevel(seen="unseen", reason=f"{type(error).__name__}: {error}")
+        if found[channel].seen == "unseen" and channel in detectors:
+            found[channel] = _by_detector(connected.radio, channel, off_dbm) or found[channel]
     return found
+
+
+def _by_detector(radio: Any, channel: int, off_dbm: float) -> PortLevel | None:
+    """Return what the radio's detector of forward power tells of a port, ``None`` where it tells nothing."""
+    try:
+        if not radio.dialect.has("forward_level"):
+            return None
+        with hurried(radio, LOOK_S / 2):
+            level_dbm = float(radio.forward_level_dbm(channel))
+    except Exception:  # no detector, no answer: what is known stays what it was
+        return None
+    if not math.isfinite(level_dbm):
+        return None
+    seen: Literal["off", "on"] = "off" if level_dbm <= off_dbm else "on"
+    return PortLevel(seen=seen, level_dbm=level_dbm, by="the detector of the radio")
 
 
 class _Unseen(Exception):

@@ -4,7 +4,7 @@
 
     RF off on every link at once (radio, generators), each in its own short time
       |- a radio that does not obey ---------------> second means of its channels, at once
-    level at the ports that the analyser sees
+    level at the ports that the analyser sees, at the others by the radio's detector
       |- RF still there ---------------------------> second means of its channels, and a look again
     supplies that go off, in reverse order, each confirmed before the next
     RF off everywhere?  yes: transmit attenuation and pads to their maximum, relays open
@@ -101,10 +101,11 @@ class _Graph:
 
     def _looked_at(self) -> dict[int, PortLevel]:
         """Look at the ports; what still radiates is cut, as long as there is something to cut it with."""
-        seen = look_at_ports(self.connected, self.bench.channels)
+        asked = [channel for channel in self.bench.channels if channel not in {*self.on, *self.cut}]
+        seen = look_at_ports(self.connected, self.bench.channels, detectors=asked)
         while radiating := [channel for channel, look in seen.items() if look.seen == "on"]:
             for channel in radiating:
-                still = f"the analyser still sees {seen[channel].level_dbm:.0f} dBm at its port"
+                still = f"{seen[channel].by} still sees {seen[channel].level_dbm:.0f} dBm at its port"
                 self.on[channel] = f"{self.on[channel]}; {still}" if channel in self.on else still
             if not any(self._means(channel) for channel in radiating):
                 break
@@ -167,7 +168,8 @@ class _Graph:
             means = "as it was cut" if channel in self.cut else "as the radio reports"
             if look.seen == "off":
                 self.state.told.append(
-                    f"RF of channel {channel} is off: {look.level_dbm:.0f} dBm or less at its port"
+                    f"RF of channel {channel} is off: {look.level_dbm:.0f} dBm or less at its port, "
+                    f"by {look.by}"
                 )
             else:
                 self.state.told.append(f"RF of channel {channel} is off only {means}: {look.reason}")

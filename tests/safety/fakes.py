@@ -131,6 +131,7 @@ class FakeBench:
         self.pads: dict[str, Any] = {"pad": FakePad(self.log)}
         self.switches: dict[str, Any] = {"relay": FakeRelay(self.log)}
         self.generators: dict[str, Any] = {}
+        self.noise_sources: dict[str, Any] = {}
         self.analyser = object()
 
     def on_radio(self) -> list[bool]:

@@ -32,7 +32,7 @@ def test_a_radio_that_obeys_is_muted_and_seen_to_be_off(tmp_path: Path) -> None:
         assert (state.not_safe, state.cut) == ([], [])
         assert state.told[0].startswith("RF of channel 1 is off: -") and "at its port" in state.told[0]
         assert state.told[1] == (
-            "RF of channel 2 is off only as the radio reports: relay does not lead it to the analyser"
+            "RF of channel 2 is off: -60 dBm or less at its port, by the detector of the radio"
         )
         assert seconds < 0.1
         assert found.world.pads["pad"].read() == 63.0
@@ -76,12 +76,29 @@ def test_it_is_found_at_low_levels_and_behind_the_pad(
         assert found.port_dbm(1) < OFF_DBM
 
 
-def test_behind_much_attenuation_the_analyser_says_that_it_sees_nothing(tmp_path: Path) -> None:
+def test_without_a_detector_what_the_analyser_cannot_see_is_told_to_be_only_the_radios_word(
+    tmp_path: Path,
+) -> None:
     with rig(tmp_path) as found:
         found.on_air(1, pad_db=60.0, attenuation_db=20.0)
+        found.fault("garbage", "radio", "match")
         state, _ = found.safe()
         assert state.not_safe == []
         assert "is off only as the radio reports: noise of the analyser hides" in state.told[0]
+        assert state.told[1] == (
+            "RF of channel 2 is off only as the radio reports: relay does not lead it to the analyser"
+        )
+
+
+def test_rf_that_the_analyser_cannot_see_is_found_by_the_radios_detector_and_cut(tmp_path: Path) -> None:
+    with rig(tmp_path) as found:
+        found.on_air(1, attenuation_db=20.0)
+        found.connected.switches["relay"].route([102])
+        found.fault("stuck_rf", "radio", "rf 1 off")
+        state, seconds = found.off_after_s(1)
+        assert state.not_safe == []
+        assert state.cut[0].endswith("the detector of the radio still sees 1 dBm at its port")
+        assert seconds < 2.0
 
 
 def test_a_modulated_signal_is_seen_by_its_power(tmp_path: Path) -> None:
@@ -165,11 +182,13 @@ def test_a_dead_analyser_leaves_the_word_of_the_radio_and_says_so(tmp_path: Path
     with rig(tmp_path) as found:
         found.on_air(1)
         found.fault("silence", "analyser")
+        found.fault("garbage", "radio", "match 1")
         state, seconds = found.off_after_s(1)
         assert (state.not_safe, state.cut) == ([], [])
         assert state.told[0].startswith(
             "RF of channel 1 is off only as the radio reports: analyser: no answer"
         )
+        assert state.told[1].endswith("at its port, by the detector of the radio")
         assert seconds < 0.1
         assert found.world.relays["relay"].closed == set()
 
