@@ -1,7 +1,7 @@
 """Whether RF is off at a port, by the level there and not by what the radio says of its switch.
 
-The analyser tells, through the route as it stands; of a port that it does not see, the radio's own detector of
-forward power, where it has one.
+The analyser tells, through the route as it stands; of a port that it does not see, the detector of forward
+power in the radio, where it has one.
 """
 
 from __future__ import annotations
