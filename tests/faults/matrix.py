@@ -137,7 +137,8 @@ def _judge_rf(result: Result) -> None:
         return
     deadline_s = KINDS[result.case.kind].deadline_s
     more_s = BY_SECOND_MEANS_S if result.case.instrument == "radio" else OFF_WITHIN_S
-    result.off_after_s = max(0.0, seen.clock.off_from(errors[0][0]) - seen.struck_s)
+    off_s = seen.clock.off_from(errors[0][0])  # a wait with RF off, such as that for a lock, hurts nobody
+    result.off_after_s = seen.clock.last_on_s(seen.struck_s, off_s)
     if result.off_after_s > deadline_s + more_s:
         late = f"RF off {result.off_after_s:.2f} s after the fault"
         result.wrong.append(f"{late}, the deadline is {deadline_s:g} s + {more_s:g} s")

@@ -63,3 +63,13 @@ def test_a_pad_that_restarted_in_mid_run_gives_no_reading(tmp_path: Path) -> Non
     seen = go(tmp_path, [Fault(instrument="pad", kind="reboot", after=asked[len(asked) // 2])])
     assert seen.code is ExitCode.BENCH
     assert any("restarted" in step.reason or "lost its settings" in step.reason for step in seen.stored.steps)
+
+
+def test_the_time_with_rf_on_after_a_fault_counts_and_not_the_wait_after_it() -> None:
+    clock = WatchedClock()
+    clock.hot = lambda: True
+    clock.advance(2.0)
+    clock.hot = lambda: False
+    clock.advance(30.0)
+    assert clock.last_on_s(0.5, 32.0) == pytest.approx(1.5)
+    assert clock.last_on_s(3.0, 32.0) == 0.0
