@@ -168,7 +168,7 @@ KINDS: dict[str, FaultKind] = {
     "half_open": FaultKind(
         does="the connection looks open, but nothing reaches the instrument any more",
         noticed="no answer in time",
-        deadline_s=8.0,
+        deadline_s=10.0,
     ),
 }
 

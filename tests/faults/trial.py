@@ -58,7 +58,7 @@ class WatchedClock(VirtualClock):
         return at
 
     def last_on_s(self, since: float, until: float) -> float:
-        """Return how long after ``since`` RF was on for the last time before ``until``, 0 where it never was."""
+        """Return how long after ``since`` RF was last on before ``until``, 0 where it never was."""
         ends = [min(end, until) for start, end in self.spans if end > since and start < until]
         return max(ends) - since if ends else 0.0
 
