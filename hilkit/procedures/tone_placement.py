@@ -15,6 +15,7 @@ from hilkit.procedures.contract import Band, Exposure, Need, Procedure, Settings
 from hilkit.procedures.corrections import SETTLING_S, Convergence, Moment
 from hilkit.procedures.evidence import References, checked
 from hilkit.procedures.evidence.drive import LESS_DRIVE_DB
+from hilkit.procedures.evidence.floor import floor_text
 from hilkit.procedures.fields import Attenuation, Carrier, Channel, Deadline, Drive, Offset, Pad, Poll
 from hilkit.procedures.least import Least, least_time, of_tone
 from hilkit.procedures.lines import Line, Picture, ToneLines, is_bound, worst_of
@@ -292,7 +293,7 @@ def _spurious_free(picture: Picture, phase: str) -> Measured:
 
 def _measured(name: str, line: Line, phase: str, note: str, *, value: float | None = None) -> Measured:
     reading = line.reading
-    near = f"{reading.above_floor_db:.1f} dB above the floor" if reading.bound is Bound.UPPER else ""
+    near = floor_text(reading.above_floor_db) if reading.bound is Bound.UPPER else ""
     return with_evidence(
         Measured(
             name=name,

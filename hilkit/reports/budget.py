@@ -62,7 +62,8 @@ def _expanded(reading: StoredReading) -> str:
 def _about(reading: StoredReading, width: int) -> list[Line]:
     told = []
     if reading.bound != "exact":
-        told.append(f"the value is a {reading.bound} of the quantity")
+        article = "an" if reading.bound[0] in "aeiou" else "a"
+        told.append(f"the value is {article} {reading.bound} of the quantity")
     if reading.limit:
         margin = f", margin {margin_text(reading)}" if reading.margin is not None else ""
         told.append(f"limit {reading.limit}{margin}: {reading.verdict}")
@@ -209,10 +210,12 @@ def _both(budget: Budget, stated: StatedUncertainty) -> str:
     trials: Uncertainty = combine(budget, probability=stated.probability, method="Monte Carlo")
     apart = abs(law.expanded - trials.expanded)
     tolerance = numerical_tolerance(stated.standard)
-    word = "agree within" if apart <= tolerance else "differ by more than"
+    word, digits = "agree within", 2
+    if apart > tolerance:
+        word, digits = "differ by more than", 3
     return (
-        f"law of propagation U = {figure_text(law.expanded, stated.unit)},"
-        f" Monte Carlo U = {figure_text(trials.expanded, stated.unit)}: they {word} the numerical"
+        f"law of propagation U = {figure_text(law.expanded, stated.unit, digits)},"
+        f" Monte Carlo U = {figure_text(trials.expanded, stated.unit, digits)}: they {word} the numerical"
         f" tolerance of {figure_text(tolerance, stated.unit)} (JCGM 101, 8.1)"
     )
 

@@ -123,12 +123,12 @@ def value_text(value: float, unit: str) -> str:
     return f"{exact_text(value)} {unit}"
 
 
-def figure_text(value: float, unit: str) -> str:
-    """Return an uncertainty with two digits (JCGM 100, 7.2.6) and its unit: ``0.31 dB``, ``120 kHz``."""
+def figure_text(value: float, unit: str, significant: int = 2) -> str:
+    """Return an uncertainty with its unit, to two digits (JCGM 100, 7.2.6): ``0.31 dB``, ``120 kHz``."""
     scale, prefix = _scale(value) if unit in _PREFIXED else (1.0, "")
-    rounded = float(f"{value / scale:.2g}")
-    digits = max(0, 1 - math.floor(math.log10(abs(rounded)))) if rounded else 0
-    text = f"{rounded:.{digits}f}" if digits <= _MOST_DIGITS else f"{rounded:.1e}"
+    rounded = float(f"{value / scale:.{significant}g}")
+    digits = max(0, significant - 1 - math.floor(math.log10(abs(rounded)))) if rounded else 0
+    text = f"{rounded:.{digits}f}" if digits <= _MOST_DIGITS else f"{rounded:.{significant - 1}e}"
     return text if unit == "1" else f"{text} {prefix}{unit}"
 
 

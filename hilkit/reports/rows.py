@@ -150,6 +150,18 @@ def _compared(reading: StoredReading) -> StatedUncertainty | None:
     return reading.uncertainty
 
 
+def _distances(readings: Sequence[StoredReading]) -> list[str]:
+    """Tell the distance of each reading whose limit is on that, with its own uncertainty."""
+    told = []
+    for item in readings:
+        if item.comparison is not None:
+            expanded = expanded_text(item.comparison.uncertainty)
+            surely = f", U {expanded}" if expanded else ""
+            far = value_text(item.comparison.value, item.comparison.unit)
+            told.append(f"judged: {_name(item)} less {item.comparison.to} = {far}{surely}")
+    return told
+
+
 def _below(readings: Sequence[StoredReading], width: int, indent: int) -> list[Line]:
     told = [text for item in readings if item.uncertainty for text in item.uncertainty.missing]
     texts = [("quiet", f"U is incomplete: {_few(told, '; ')}")] if told else []
@@ -162,7 +174,7 @@ def _below(readings: Sequence[StoredReading], width: int, indent: int) -> list[L
         if item.decision is not None and compared is not None and compared.short_warning:
             warned.setdefault(compared.short_warning, []).append(_name(item, index=False))
     texts += [("quiet", f"warning, {warning}: U of {_few(names, ', ')}") for warning, names in warned.items()]
-    texts += [("quiet", text) for text in _origins(readings)]
+    texts += [("quiet", text) for text in (*_distances(readings), *_origins(readings))]
     return [
         piece
         for style, text in texts
@@ -238,10 +250,10 @@ def _row(group: list[StoredReading], *, sure: bool) -> tuple[str, ...]:
     limit = _MASK.sub("mask", _OF_ZERO.sub("", _AGAINST.sub(" rel.", _ORIGIN.sub("", item.limit))))
     if not sure:
         return (name, value, limit, margin_text(item), str(item.verdict))
-    uncertainty = _compared(item)
-    exact = uncertainty is not None and uncertainty.exact
+    compared = _compared(item)
+    exact = compared is not None and compared.exact
     risk = "" if exact else risk_text(item.verdict, item.decision)
-    return (name, value, expanded_text(uncertainty), limit, margin_text(item), risk, str(item.verdict))
+    return (name, value, expanded_text(item.uncertainty), limit, margin_text(item), risk, str(item.verdict))
 
 
 def _name(reading: StoredReading, *, index: bool = True) -> str:

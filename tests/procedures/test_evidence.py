@@ -13,7 +13,7 @@ from hilkit.judgement import SELF_CHECKS, Limit, judge
 from hilkit.procedures import find
 from hilkit.procedures.evidence.attenuation import Setting, Steps, left_over_db, search
 from hilkit.procedures.evidence.drive import classified
-from hilkit.procedures.evidence.floor import floor_check
+from hilkit.procedures.evidence.floor import floor_check, floor_text
 from hilkit.readings import Bound, Evidence, Measured, Reading, ReadingKey, Trace, Verdict
 from tests.procedures.drawn import drawn_profile
 from tests.procedures.evidence_profiles import (
@@ -313,3 +313,8 @@ def test_5_clean_benches_raise_no_alarm(tmp_path):
 @pytest.mark.long
 def test_200_clean_benches_raise_no_alarm(tmp_path):
     assert [alarm for seed in fresh_seeds(200) for alarm in alarms(tmp_path / str(seed), seed)] == []
+
+
+def test_a_bound_below_the_floor_is_not_said_to_be_above_it():
+    assert floor_text(-12.14) == "12.1 dB below the floor"
+    assert floor_text(12.14) == "12.1 dB above the floor"

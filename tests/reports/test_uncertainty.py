@@ -168,6 +168,25 @@ def test_of_a_relative_limit_the_budget_of_the_distance_is_explained(run: Stored
     assert "cancels: both readings share it" in text
 
 
+# Of the level: +-0.3 dB and 0.1 dB of t with 9 degrees of freedom; 2,000,000 own trials give 0.382 dB. Of the
+# distance, where the level cancels, scatters of 0.1 dB and 0.02 dB are left: 0.102 dB x 2.26, t for 9 degrees
+# of freedom, is 0.23 dB.
+def test_under_a_relative_limit_the_value_keeps_its_own_uncertainty_and_the_distance_is_told_below(
+    run: StoredRun,
+) -> None:
+    text = shown(run, 120)
+    rows = [" ".join(row.split()) for row in text.splitlines() if row.strip().startswith("image_level")]
+    assert rows[0].startswith("image_level corrected -35.000 dBm 0.38 dB max -40 dB rel.")
+    told = "judged: image_level corrected less tone_level corrected = -45.000 dB, U 0.23 dB"
+    assert told in " ".join(text.split())
+
+
+def test_of_a_bound_the_article_is_right(run: StoredRun) -> None:
+    for bound, told in ((Bound.UPPER, "is an upper bound of"), (Bound.LOWER, "is a lower bound of")):
+        lines = explanation_block(judged(run, 3, bound=bound), width=100)
+        assert any(told in item.text for item in lines)
+
+
 def test_parts_that_nobody_stated_are_in_the_table_and_in_a_warning(run: StoredRun) -> None:
     text = explained(run, 2)
     assert "loss of cable 1" in text and "not stated" in text
@@ -192,3 +211,7 @@ def test_a_count_is_explained_as_exact(run: StoredRun) -> None:
 )
 def test_an_uncertainty_has_two_digits(value: float, unit: str, text: str) -> None:
     assert figure_text(value, unit) == text
+
+
+def test_two_that_differ_in_the_third_digit_can_be_told_apart() -> None:
+    assert (figure_text(0.01204, "dB", 3), figure_text(0.01213, "dB", 3)) == ("0.0120 dB", "0.0121 dB")

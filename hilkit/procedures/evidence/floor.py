@@ -5,7 +5,13 @@ from __future__ import annotations
 from hilkit.analysis.lines import BOUND_UNDER_DB
 from hilkit.readings import Bound, Evidence, Trace
 
-__all__ = ["floor_check"]
+__all__ = ["floor_check", "floor_text"]
+
+
+def floor_text(above_floor_db: float) -> str:
+    """Return the distance of a reading to the floor in words; what averaging resolves can lie below it."""
+    side = "below" if above_floor_db < 0 else "above"
+    return f"{abs(above_floor_db):.1f} dB {side} the floor"
 
 
 def floor_check(above_floor_db: float, bound: Bound, trace: Trace, *, name: str) -> Evidence:
@@ -15,7 +21,7 @@ def floor_check(above_floor_db: float, bound: Bound, trace: Trace, *, name: str)
     else.
     """
     powers = trace.detector == "rms" and (trace.average_type == "power" or trace.averages <= 1)
-    seen = f"{above_floor_db:.1f} dB above the floor"
+    seen = floor_text(above_floor_db)
     if not powers:
         sentence = (
             f"{name}: the floor was taken off a trace of detector {trace.detector} and average "
