@@ -13,7 +13,7 @@ from typing import Any
 
 from tests.procedures.rig import CARRIER, TONE, Rig
 
-__all__ = ["FAILED", "FAILED_TOO", "MISSING", "Case"]
+__all__ = ["FAILED", "FAILED_TOO", "MISSING", "SINGLE", "TONES", "Case"]
 
 Data = dict[str, Any]
 
@@ -76,6 +76,9 @@ SWEEP = {
     "pad": "10 dB",
 }
 DEEP = dict(TONE, corrections="false", resolve_down_to="-75 dBc")
+FULL = {"channel": 1, "carrier": CARRIER, "attenuation": "0 dB"}
+TONES = {**FULL, "first": "6 MHz", "second": "8 MHz", "drive": "-9 dBFS"}
+SINGLE = {**FULL, "offset": "7.5 MHz"}
 
 FAILED: dict[str, Case] = {
     "overload": Case(
@@ -153,6 +156,27 @@ FAILED: dict[str, Case] = {
         reading=("image", "corrected"),
         words="the corrections are",
     ),
+    "order of the product": Case(
+        edit=channel("amplifier", fifth_order_intercept="24 dBm"),
+        procedure="intermodulation",
+        settings={**TONES, "drive": "-6 dBFS"},
+        reading=("oip3_lower", ""),
+        words="not third order alone",
+    ),
+    "small-signal line": Case(
+        edit=channel("amplifier", intercept="26 dBm", intercept_phase="180 deg"),
+        procedure="compression",
+        settings={**SINGLE, "from": "-8 dBFS", "small_signal_range": "6 dB"},
+        reading=("compression", ""),
+        words="they are no small signals",
+    ),
+    "no line in the noise": Case(
+        edit=analyser(spurs=[{"frequency": "1851 MHz", "level": "-80 dBm"}]),
+        procedure="phase_noise",
+        settings=SINGLE,
+        reading=("integrated_phase_noise", ""),
+        words="it is no density",
+    ),
 }
 
 _SWEPT = replace(FAILED["overload"], procedure="power_sweep", settings=SWEEP)
@@ -225,6 +249,13 @@ MISSING: dict[str, Case] = {
         edit=channel("modulator", cubic_i=0.0, cubic_q=0.0),
         reading=("third_harmonic", "uncorrected"),
         words="lost in noise: not classified",
+    ),
+    "order of the product": Case(
+        edit=analyser(noise_density="-125 dBm/Hz"),
+        procedure="intermodulation",
+        settings={**TONES, "less_drive": "6 dB"},
+        reading=("oip3_lower", ""),
+        words="its order was not seen",
     ),
     "RF off": Case(
         # A residual line 5 dB above the floor, under an image of 11 dB: nobody can tell it from noise.

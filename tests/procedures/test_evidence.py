@@ -22,7 +22,9 @@ from tests.procedures.evidence_profiles import (
     FAILED,
     FAILED_TOO,
     MISSING,
+    SINGLE,
     SWEEP,
+    TONES,
     Case,
     analyser,
     channel,
@@ -38,6 +40,8 @@ ALWAYS_POSSIBLE = {
     "settled",
     "drift",
     "corrections settled",
+    "small-signal line",
+    "no line in the noise",
 }
 STREAM = {
     "channel": 1,
@@ -166,6 +170,9 @@ def clean(tmp_path_factory):
             *pier.run("power_sweep", **SWEEP),
             *pier.run("retune", **MOVED),
             *pier.run("channel_power", **STREAM),
+            *pier.run("intermodulation", **TONES),
+            *pier.run("compression", **SINGLE),
+            *pier.run("phase_noise", **SINGLE),
         ]
 
 
