@@ -20,7 +20,7 @@ from hilkit.judgement.correlation import correlation_matrix
 from hilkit.judgement.coverage import SampledSpread, check_probability, numerical_tolerance
 from hilkit.readings.budget import BudgetLine, Distribution, UncertaintyError
 
-__all__ = ["Part", "Propagated", "draw", "propagate", "spread_of"]
+__all__ = ["RIPPLES", "Part", "Propagated", "draw", "propagate", "spread_of"]
 
 Samples = NDArray[np.float64]
 Model = Callable[..., Any]
@@ -93,6 +93,10 @@ _RADII = {
     Distribution.DISC_AND_MAGNITUDE: (0.5, 1.0),
     Distribution.TWO_MAGNITUDES: (1.0, 1.0),
 }
+
+
+RIPPLES = frozenset(_RADII)
+"""The distributions of a ripple between two reflections."""
 
 
 def _ripple(distribution: Distribution, shape: tuple[int, ...], generator: np.random.Generator) -> Samples:

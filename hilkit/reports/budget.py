@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from hilkit.judgement import StatedDecision, StatedUncertainty, Uncertainty, combine, numerical_tolerance
+from hilkit.judgement.montecarlo import RIPPLES
 from hilkit.judgement.shrink import Halving, halving, shares
 from hilkit.quantities import difference_unit
 from hilkit.readings import Budget, BudgetLine, Distribution, Verdict
@@ -210,13 +211,15 @@ def _both(budget: Budget, stated: StatedUncertainty) -> str:
     trials: Uncertainty = combine(budget, probability=stated.probability, method="Monte Carlo")
     apart = abs(law.expanded - trials.expanded)
     tolerance = numerical_tolerance(stated.standard)
-    word, digits = "agree within", 2
+    word, digits, tied = "agree within", 2, ""
     if apart > tolerance:
         word, digits = "differ by more than", 3
+        if sum(each.distribution in RIPPLES for each in budget.lines) >= 3:
+            tied = "; Monte Carlo takes the three largest ripples as tied, the worst that they can be"
     return (
         f"law of propagation U = {figure_text(law.expanded, stated.unit, digits)},"
         f" Monte Carlo U = {figure_text(trials.expanded, stated.unit, digits)}: they {word} the numerical"
-        f" tolerance of {figure_text(tolerance, stated.unit)} (JCGM 101, 8.1)"
+        f" tolerance of {figure_text(tolerance, stated.unit)} (JCGM 101, 8.1){tied}"
     )
 
 

@@ -9,8 +9,8 @@ from xml.etree import ElementTree as ET
 
 import pytest
 
-from hilkit.judgement import DecisionRule, Limit, StatedDecision
-from hilkit.readings import Bound, Verdict
+from hilkit.judgement import DecisionRule, Limit, StatedDecision, StatedUncertainty, combine
+from hilkit.readings import Bound, Budget, BudgetLine, Distribution, Verdict
 from hilkit.record import Outcome, StepBegun, StepEnded, StoredReading, StoredRun
 from hilkit.reports import PlainScreen, explanation_block, junit_tree, show_run
 from hilkit.reports.lines import figure_text
@@ -179,6 +179,25 @@ def test_under_a_relative_limit_the_value_keeps_its_own_uncertainty_and_the_dist
     assert rows[0].startswith("image_level corrected -35.000 dBm 0.38 dB max -40 dB rel.")
     told = "judged: image_level corrected less tone_level corrected = -45.000 dB, U 0.23 dB"
     assert told in " ".join(text.split())
+
+
+def test_why_monte_carlo_is_wider_beside_three_ripples_is_told(run: StoredRun) -> None:
+    ripples = tuple(
+        BudgetLine.from_half_width(
+            f"joint {number}", width, unit="dB", source="VSWR of both", distribution=Distribution.TWO_DISCS
+        )
+        for number, width in enumerate((0.09, 0.06, 0.07))
+    )
+    scatter = BudgetLine(
+        quantity="noise", estimate=0.0, unit="dB", standard=0.03, distribution=Distribution.NORMAL,
+        divisor=1.0, source="many sweeps",
+    )  # fmt: skip
+    for lines, told in (((*ripples, scatter), True), ((ripples[0], scatter), False)):
+        budget = Budget(unit="dBm", lines=lines)
+        stated = StatedUncertainty.of(combine(budget, method="law of propagation"), "dB")
+        found = judged(run, 3, budget=budget, uncertainty=stated)
+        text = " ".join(item.text.strip() for item in explanation_block(found, width=100))
+        assert ("takes the three largest ripples as tied" in text) is told
 
 
 def test_of_a_bound_the_article_is_right(run: StoredRun) -> None:
