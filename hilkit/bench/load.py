@@ -18,7 +18,7 @@ from hilkit.bench.receive import read_receive_paths
 from hilkit.bench.reflection import PortReflection, of_vswr
 from hilkit.bench.routes import check_routes
 from hilkit.bench.spec import DEFAULT_MARGIN_DB, Bench, InstrumentSpec, RadioSpec, RampSpec
-from hilkit.bench.supplies import read_second_means, read_supplies
+from hilkit.bench.supplies import check_off_level, read_second_means, read_supplies
 from hilkit.bench.watch import watch_of
 from hilkit.errors import FileProblems, HilkitError
 from hilkit.files import Document, Lab, Loc, load
@@ -83,7 +83,9 @@ def read_bench(document: Document, lab: Lab) -> Bench:
     _check_hot_switching(entry, told, notes)
     rails = read_supplies(entry.supplies or (), instruments, notes)
     channels = radio.channels if radio is not None else ()
-    second_means = read_second_means(entry.second_means or (), instruments, channels, notes)
+    second_means = read_second_means(entry.second_means or (), instruments, channels, rails, notes)
+    if entry.radio is not None and entry.off_level is not None:
+        check_off_level(entry.off_level, entry.radio.max_level, notes)
     # A mistake in an instrument or a path would be told again as a figure that is not there.
     house = figure_of(entry.reference_accuracy, "bench file: reference accuracy")
     figures = {} if notes.problems else figures_of(instruments, paths)

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from hilkit.files import FileModel, Loc
 from hilkit.files.notes import Notes, did_you_mean, listed
-from hilkit.quantities import Between, Current, Duration, Fraction, Voltage
+from hilkit.quantities import Between, Current, Duration, Fraction, Level, Voltage
 
 if TYPE_CHECKING:
     from hilkit.bench.spec import InstrumentSpec
@@ -21,11 +21,15 @@ __all__ = [
     "SecondMeansEntry",
     "SupplyEntry",
     "SupplyRail",
+    "check_off_level",
     "read_second_means",
     "read_supplies",
 ]
 
 SUPPLY, SWITCH, RADIO = "dc_supply", "switch_matrix", "radio"
+
+OFF_UNDER_DB = 20.0
+"""How far ``off_level`` lies under the radio's highest level at least. Common practice, no source."""
 
 Output = Annotated[int, Field(ge=1)]
 Time = Annotated[Duration, Between(above="0 s")]
@@ -233,9 +237,14 @@ def read_second_means(
     entries: Sequence[SecondMeansEntry],
     instruments: Mapping[str, InstrumentSpec],
     channels: Collection[int],
+    rails: Sequence[SupplyRail],
     notes: Notes,
 ) -> tuple[SecondMeans, ...]:
-    """Return what cuts RF where the radio does not obey, mistakes at their places."""
+    """Return what cuts RF where the radio does not obey, mistakes at their places.
+
+    Where ``rails`` say what feeds the radio, another output would leave its RF on and is a mistake.
+    """
+    feeding = [(rail.instrument, rail.output) for rail in rails if rail.feeds == RADIO]
     for number, entry in enumerate(entries):
         loc: Loc = ("second_means", number)
         for index, channel in enumerate(entry.channels):
@@ -245,8 +254,8 @@ def read_second_means(
         if not entry.channels:
             notes.add((*loc, "channels"), "at least one channel is needed", allowed=listed(channels))
         spec = _instrument(entry.instrument, (SUPPLY, SWITCH), instruments, loc, notes)
-        if spec is not None:
-            _how(entry, spec, loc, notes)
+        if spec is not None and _how(entry, spec, loc, notes) and spec.instrument_class == SUPPLY:
+            _feeds_radio(entry, feeding, loc, notes)
     return tuple(
         SecondMeans(
             channels=tuple(entry.channels),
@@ -258,7 +267,8 @@ def read_second_means(
     )
 
 
-def _how(entry: SecondMeansEntry, spec: InstrumentSpec, loc: Loc, notes: Notes) -> None:
+def _how(entry: SecondMeansEntry, spec: InstrumentSpec, loc: Loc, notes: Notes) -> bool:
+    before = len(notes.problems)
     supply = spec.instrument_class == SUPPLY
     needed, other = ("output", "open") if supply else ("open", "output")
     if getattr(entry, other) is not None:
@@ -273,3 +283,29 @@ def _how(entry: SecondMeansEntry, spec: InstrumentSpec, loc: Loc, notes: Notes) 
     elif not supply and "open" not in spec.dialect.capabilities:
         hint = "add open: to its driver file, or name a supply"
         notes.add((*loc, "instrument"), f"the driver {spec.driver} cannot open single relays", next_step=hint)
+    return len(notes.problems) == before
+
+
+def _feeds_radio(entry: SecondMeansEntry, feeding: Sequence[tuple[str, int]], loc: Loc, notes: Notes) -> None:
+    if not feeding or (entry.instrument, entry.output) in feeding:
+        return
+    notes.add(
+        (*loc, "output"),
+        f"{entry.instrument} output {entry.output} does not feed the radio: switched off, it leaves RF on",
+        seen=str(entry.output),
+        allowed=listed([f"{name} output {output}" for name, output in feeding]),
+        next_step="name what feeds the radio, or correct supplies",
+    )
+
+
+def check_off_level(off: Level, highest: Level, notes: Notes) -> None:
+    """Refuse an ``off_level`` that a radio with RF on stays under, as RF off would be confirmed by it."""
+    most_dbm = highest.dbm - OFF_UNDER_DB
+    if off.dbm > most_dbm:
+        notes.add(
+            ("off_level",),
+            "RF that is on could pass for off: this is too close to max_level of the radio",
+            seen=str(off),
+            allowed=f"{most_dbm:g} dBm or less, {OFF_UNDER_DB:g} dB under max_level",
+            next_step="give the highest level that the analyser shows at the port with RF off",
+        )

@@ -222,6 +222,9 @@ def _tag(failure: Failure, shapes: Shapes, data: Any) -> Words:
 def _mapping_needed(failure: Failure, shapes: Shapes, data: Any) -> Words:
     keys = shapes.keys(failure.path, data, failure.chosen)
     glued = re.match(r"(\w+):(\S.*)", failure.value) if isinstance(failure.value, str) else None
+    hint = f"write a space after the colon: {glued[1]}: {glued[2].splitlines()[0]}" if glued else ""
+    if "off" in keys and failure.value in (False, "off") and failure.path:
+        hint = f"to switch it off say why: {failure.path[-1]}: {{off: REASON}}"
     return Words(
         message="keys with values are needed here",
         path=failure.path,
@@ -229,7 +232,7 @@ def _mapping_needed(failure: Failure, shapes: Shapes, data: Any) -> Words:
         allowed=f"the keys {', '.join(keys)}"
         if keys
         else shapes.example(failure.path, data, failure.chosen) or "lines of key: value",
-        next_step=f"write a space after the colon: {glued[1]}: {glued[2].splitlines()[0]}" if glued else "",
+        next_step=hint,
     )
 
 

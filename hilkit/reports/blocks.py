@@ -177,7 +177,9 @@ def _noted(readings: Sequence[StoredReading], width: int) -> list[Line]:
 def _end(run: StoredRun, width: int) -> list[Line]:
     lines: list[Line] = []
     if run.reason:
-        told = run.reason if run.reason.startswith("stopped") else f"stopped early: {run.reason}"
+        # A radio that was cut after its last step has stopped nothing; its sentence stands for itself.
+        whole = run.reason.startswith(("stopped", "the radio did not obey"))
+        told = run.reason if whole else f"stopped early: {run.reason}"
         lines += wrapped(told, width=width, hanging="  ", style="fail")
     if run.not_safe:
         lines.append(line("THE BENCH IS NOT SAFE. SWITCH OFF BY HAND, NOW:", "alarm"))

@@ -60,6 +60,10 @@ def test_the_shipped_bench_has_its_supply_and_what_cuts_rf(tmp_path: Path) -> No
             "no DC supply or a switch matrix",
         ),
         ("off_level: -30 dBm", "off_level: -30 dB", "pier.yaml"),
+        ("off_level: -30 dBm", "off_level: 20 dBm", "RF that is on could pass for off"),
+        (MEANS, MEANS.replace("output: 1", "output: 9"), "supply has no such output"),
+        (MEANS, MEANS.replace("output: 1", "output: 2"), "supply output 2 does not feed the radio"),
+        (MEANS, MEANS.replace("output: 1", "output: 2"), "allowed: supply output 1"),
     ],
 )
 def test_a_mistake_is_answered_at_its_place(tmp_path: Path, old: str, new: str, says: str) -> None:

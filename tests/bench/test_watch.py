@@ -39,7 +39,7 @@ def test_what_is_not_said_follows_from_what_is(
         ("watchdog: {lease: 0 s}", "above 0 s"),
         ('watchdog: {off: " "}', "a reason is needed"),
         ("watchdog: {off: a relay opens, lease: 1 s}", "a watchdog that is off has no times"),
-        ("watchdog: off", "keys with values are needed here"),
+        ("watchdog: off", "to switch it off say why: watchdog: {off: REASON}"),
     ],
 )
 def test_a_mistake_is_told_in_its_line(tmp_path: Path, entry: str, told: str) -> None:

@@ -101,6 +101,13 @@ def test_a_bench_that_is_not_safe_is_shouted_with_what_to_do_by_hand(tmp_path: P
     assert "exit code 7: the bench could not be made safe" in text
 
 
+def test_a_radio_that_was_cut_after_the_last_step_has_stopped_nothing_early(tmp_path: Path) -> None:
+    reason = "the radio did not obey and RF had to be cut: supply output 1 has cut RF of channel 1"
+    text = summary(tmp_path, [*night()[:-1], RunEnded(exit_code=ExitCode.BENCH, reason=reason)])
+    assert reason[:40] in text
+    assert "stopped early" not in text
+
+
 def test_a_killed_run_is_told_as_one(tmp_path: Path) -> None:
     text = summary(tmp_path, list(night()[:10]))
     assert "stopped early: the run ended without a goodbye" in text
