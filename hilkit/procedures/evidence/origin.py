@@ -11,6 +11,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import replace
 
+from hilkit.errors import HilkitError, SafetyStop
 from hilkit.judgement import not_available
 from hilkit.procedures.evidence.attenuation import ACCEPTED_DB, COVER, with_check, with_rest
 from hilkit.procedures.evidence.look import Look
@@ -62,15 +63,37 @@ def place_checks(look: Look, line: Line, name: str) -> tuple[Evidence, Evidence]
 def residual_checks(tone: ToneLines, lines: Mapping[str, Line]) -> dict[str, Line]:
     """Return ``lines``, by their names, with what RF off shows of each; RF is on again afterwards.
 
-    Where noise leaves open what is left, the most that it can be goes into the budget.
+    Where noise leaves open what is left, the most that it can be goes into the budget. ``SafetyStop`` where
+    the tone itself stays above ``off_level`` of the bench: RF is then left off, as far as the radio obeys.
     """
     session, look = tone.receiver.session, Look.like(tone)
     session.rf(replace(tone.state, rf_on=False))
     try:
         left = {name: look.line(line.multiple, at_hz=line.frequency_hz) for name, line in lines.items()}
-    finally:
+    except HilkitError:
         session.rf(tone.state)
+        raise
+    if any(_stays(lines[name], rest) for name, rest in left.items()):
+        _refuse_rf_on(look, session.bench.off_level_dbm)
+    session.rf(tone.state)
     return {name: _residual(lines[name], rest, name) for name, rest in left.items()}
+
+
+def _stays(line: Line, rest: Line) -> bool:
+    return line.port_dbm - rest.port_dbm < RESIDUAL_UNDER_DB and rest.reading.bound is not Bound.UPPER
+
+
+def _refuse_rf_on(look: Look, off_dbm: float | None) -> None:
+    """A line that stays is the analyser's own, or RF is on still: the tone tells, as it is far stronger."""
+    if off_dbm is None:
+        return
+    tone = look.line(1)
+    if tone.reading.bound is not Bound.UPPER and tone.port_dbm > off_dbm:
+        raise SafetyStop(
+            f"RF of channel {look.state.channel} was switched off, but its tone is still at the port with "
+            f"{tone.port_dbm:.1f} dBm, above off_level, {off_dbm:g} dBm",
+            next_step="find out why the radio does not obey before it is powered or connected again",
+        )
 
 
 def _residual(line: Line, rest: Line, name: str) -> Line:
@@ -90,7 +113,7 @@ def _residual(line: Line, rest: Line, name: str) -> Line:
     else:
         sentence, held = (
             f"{name} is still there with RF off, {_level(rest)} of {_level(line)}: it is a residual line of "
-            "the analyser, or comes from another source",
+            "the analyser, comes from another source, or RF of the radio is on still",
             False,
         )
     return with_check(line, _evidence("RF off", held, f"{_level(rest)} with RF off", _GOES, sentence))
