@@ -13,6 +13,7 @@ from hilkit.instruments import DriverFile, class_names, find_class, load_dialect
 SHIPPED = (
     "dc_supply",
     "dc_supply_listed",
+    "noise_source",
     "power_meter",
     "radio_head",
     "signal_analyser",
@@ -275,6 +276,7 @@ def test_the_instrument_classes_are_known_by_name() -> None:
         "signal_generator",
         "power_meter",
         "dc_supply",
+        "noise_source",
         "radio",
     )
     assert find_class("toaster") is None

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import pytest
 
+from hilkit.bench import load_bench
 from hilkit.files import Lab, library
 from hilkit.plans import load_plan
 from hilkit.procedures import PROCEDURES
@@ -15,11 +16,15 @@ from hilkit.testing import simulated_bench
 
 OF_A_SWEEP = {"overload", "calibrated sweep", "reference lock"}
 
+# Made from samples of the unit itself: there is no analyser in it.
+BY_THE_UNIT = ("noise_figure", "receiver_gain", "receiver_intercept", "receiver_responses", "sensitivity")
+
 # What the radio reports or a clock counted: no sweep has made it.
 WITHOUT_A_SWEEP = {
     "bring_up": {spec.name for spec in PROCEDURES["bring_up"].readings},
     "tone_placement": {"corrections_time"},
     "retune": {"lock_time", "calibration_time", "corrections_time", "resets"},
+    **{name: {spec.name for spec in PROCEDURES[name].readings} for name in BY_THE_UNIT},
 }
 
 PLANS = sorted((library() / "sequences").glob("*.yaml"))
@@ -30,9 +35,8 @@ def taken(plan_file, **changed: object) -> Iterator[tuple[str, Measured]]:
     lab = Lab(None)
     plan = load_plan(plan_file, lab)
     first = plan.combinations[0]
-    with simulated_bench(
-        "simulated_pier", bench=lab.find("bench", plan.bench or "simulated_pier"), seed=1
-    ) as on:
+    file = lab.find("bench", plan.bench or "simulated_pier")
+    with simulated_bench(load_bench(file, lab).simulation, bench=file, seed=1) as on:
         for step in plan.steps:
             settings = step.settings(first)
             known = {name: value for name, value in changed.items() if hasattr(settings, name)}
