@@ -9,31 +9,7 @@ from hilkit.errors import UsageError
 from hilkit.procedures import PROCEDURES, find, names, registry
 from hilkit.procedures.bring_up import BringUp
 from hilkit.quantities import unit_of_reading
-
-OWN = (
-    "bring_up",
-    "tone_placement",
-    "power_sweep",
-    "channel_power",
-    "occupied_bandwidth",
-    "adjacent_leakage",
-    "emission_mask",
-    "spurious_search",
-    "retune",
-    "intermodulation",
-    "compression",
-    "frequency_error",
-    "gain_flatness",
-    "phase_noise",
-    "power_dynamic_range",
-    "path_calibration",
-    "path_verification",
-    "noise_figure",
-    "receiver_gain",
-    "receiver_intercept",
-    "receiver_responses",
-    "sensitivity",
-)
+from tests.manual.tables import PROCEDURES as OWN
 
 
 @pytest.fixture(autouse=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from abc import abstractmethod
 from collections.abc import Mapping
 from typing import Any, Protocol
 
@@ -38,9 +39,9 @@ class Speaking(Instrument):
         """Return a new connection."""
         return _Line(self, stream=stream)
 
+    @abstractmethod
     def line(self, text: str, output: Output) -> None:
         """Carry out one line and put what it answers into ``output``."""
-        raise NotImplementedError
 
     def late(self, output: Output) -> None:
         """Put what has become ready by itself into ``output``."""
